@@ -1,0 +1,5 @@
+//! Weight → water left.
+
+mod settings;
+
+pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};

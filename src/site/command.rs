@@ -1,0 +1,120 @@
+//! Commands, read and resolved, as the engine takes them.
+
+use super::input::Ticket;
+use crate::moment::{Span, Wall};
+use crate::units::{Fraction, Grams};
+
+/// Whom a command is for. Indices are places in the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Subject {
+    /// A flat.
+    Flat(usize),
+    /// A stand.
+    Stand(usize),
+    /// A valve.
+    Valve(usize),
+    /// A supply.
+    Supply(usize),
+    /// The site itself.
+    Site,
+}
+
+impl Subject {
+    /// The word for `of` in events and alerts.
+    #[must_use]
+    pub const fn of(self) -> &'static str {
+        match self {
+            Self::Flat(_) => "flat",
+            Self::Stand(_) => "stand",
+            Self::Valve(_) => "valve",
+            Self::Supply(_) => "supply",
+            Self::Site => "site",
+        }
+    }
+}
+
+/// One command with what came along.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Order {
+    /// Whom it is for.
+    pub to: Subject,
+    /// The word it was given as, for events and answers.
+    pub word: String,
+    /// What to do; or why it could not be read.
+    pub command: Result<Command, String>,
+    /// Its own id: a repeat within 24 h gets the first answer and does nothing.
+    pub id: Option<String>,
+    /// When it was given, if it says so; older than 30 s is refused.
+    pub time: Option<Wall>,
+    /// Whether the broker had kept it: refused, cleared and told.
+    pub retained: bool,
+    /// Whom to answer.
+    pub ticket: Option<Ticket>,
+}
+
+/// `set`: only the keys that were given. `None` inside: back to the file.
+#[derive(Debug, Clone, PartialEq, Default)]
+#[expect(clippy::option_option, reason = "not given, given as null, given: three things")]
+pub struct Set {
+    /// See [`crate::flat::Limits::low`].
+    pub low: Option<Option<Fraction>>,
+    /// See [`crate::flat::Limits::water_at`].
+    pub water_at: Option<Option<Fraction>>,
+    /// See [`crate::flat::Limits::target`].
+    pub target: Option<Option<Fraction>>,
+    /// See [`crate::flat::Limits::high`].
+    pub high: Option<Option<Fraction>>,
+    /// Fresh mass of the plants since the band was recorded.
+    pub plant_mass: Option<Option<Grams>>,
+    /// Where the flat stands, in words.
+    pub place: Option<Option<String>>,
+}
+
+/// What to do. A command of a part not yet built is [`Command::NotYet`].
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// Flat: the present steady weight is the dry weight.
+    RecordDry,
+    /// Flat: watch it soak and drain; or take the present steady weight now.
+    RecordCapacity {
+        /// Without watching.
+        now: bool,
+    },
+    /// Flat: back to the file's band.
+    ForgetBand,
+    /// Flat: back to before the last record.
+    Undo,
+    /// Flat: change settings.
+    Set(Set),
+    /// Flat: it now sits on this stand; `None`: on none.
+    Move {
+        /// The stand's place in the plan.
+        stand: Option<usize>,
+    },
+    /// Flat: tell nobody about its alerts for a while.
+    Shelve {
+        /// How long.
+        time: Span,
+    },
+    /// Stand: this is what is on it.
+    Holds {
+        /// The flat's place in the plan.
+        flat: Option<usize>,
+    },
+    /// Stand: empty, it reads 0.
+    Zero {
+        /// Even with a flat known on it, or far from the last zero.
+        force: bool,
+    },
+    /// Stand: this mass is on it.
+    Span {
+        /// The known mass.
+        mass: Grams,
+        /// Even if it changes by more than a tenth.
+        force: bool,
+    },
+    /// Stand: back to the file's calibration.
+    ForgetCalibration,
+    /// Known, but of a part that is not built yet.
+    NotYet,
+}

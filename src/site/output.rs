@@ -1,0 +1,228 @@
+//! Everything that a site wants done, as the adapters take it.
+
+use super::command::Subject;
+use super::input::Ticket;
+use crate::alert::{Kind, Severity};
+use crate::moment::Wall;
+use crate::units::{Fraction, Grams, Millilitres};
+use serde_json::{Map, Value};
+
+/// What is to be done.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Output {
+    /// Publish the present state of this flat, stand or valve (retained); ask the site for it.
+    State(Subject),
+    /// Publish this raised alert (retained); ask the site for it.
+    AlertRaised(Kind, Subject),
+    /// Clear the retained topic of this alert.
+    AlertCleared(Kind, Subject),
+    /// Publish and keep this event.
+    Event(Event),
+    /// Answer a command.
+    Answer(Ticket, Answer),
+    /// Clear the retained command that arrived for this subject.
+    ClearCommand(Subject),
+    /// Keep what must survive of this subject; ask the site for it.
+    Keep(Subject),
+    /// Keep this alert's record; ask the site for it. `None` there: forget it.
+    KeepAlert(Kind, Subject),
+    /// Keep one weight of a flat for history and plots.
+    Weight(Sample),
+    /// Tell whoever is to be told.
+    Tell(Message),
+}
+
+/// The answer to a command: what to add to `"ok":true`, or why not.
+pub type Answer = Result<Map<String, Value>, String>;
+
+/// One weight of a flat, thinned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sample {
+    /// The flat's place in the plan.
+    pub flat: usize,
+    /// When it was weighed.
+    pub at: Wall,
+    /// The weight.
+    pub weight: Grams,
+    /// Its share of the band, if there is one.
+    pub fraction: Option<Fraction>,
+}
+
+/// A message for a phone: a rise or an end of an alert.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Message {
+    /// The kind of the alert.
+    pub kind: Kind,
+    /// What it is about.
+    pub subject: Subject,
+    /// How grave.
+    pub severity: Severity,
+    /// Whether it is raised; else it has cleared.
+    pub raised: bool,
+    /// One line.
+    pub title: String,
+    /// What a person can act on.
+    pub text: String,
+    /// When it rose.
+    pub since: Wall,
+}
+
+/// Something that happened.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// Grows by one for each event of this site, over restarts.
+    pub seq: u64,
+    /// When.
+    pub at: Wall,
+    /// To what.
+    pub subject: Subject,
+    /// What.
+    pub what: Happening,
+}
+
+/// Who watered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum By {
+    /// Somebody, by hand.
+    Hand,
+    /// A valve.
+    Valve,
+    /// It cannot be told.
+    Unknown,
+}
+
+impl By {
+    /// The word of the contract.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Hand => "hand",
+            Self::Valve => "valve",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
+/// What can be told of in an event; the fields are those of the contract's table.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Happening {
+    /// `lifted`
+    Lifted,
+    /// `returned`
+    Returned {
+        /// Against the weight before it was lifted.
+        change: Grams,
+    },
+    /// `watered`
+    Watered {
+        /// Gross, drainage added back.
+        added: Millilitres,
+        /// What stayed.
+        kept: Millilitres,
+        /// By whom.
+        by: By,
+        /// Away from its stand.
+        away: bool,
+    },
+    /// `dome-on` or `dome-off`
+    Dome {
+        /// On.
+        on: bool,
+        /// By how much the weight changed.
+        change: Grams,
+    },
+    /// `removed`
+    Removed {
+        /// By how much the weight changed; negative.
+        change: Grams,
+    },
+    /// `bumped`
+    Bumped {
+        /// By how much the weight changed.
+        change: Grams,
+    },
+    /// `visited`
+    Visited {
+        /// By how much the weight changed.
+        change: Grams,
+    },
+    /// `soaking`: one more pass of water.
+    Soaking {
+        /// Which pass.
+        pass: u32,
+        /// The weight now.
+        weight: Grams,
+    },
+    /// `draining`
+    Draining {
+        /// The weight now.
+        weight: Grams,
+    },
+    /// `drained`
+    Drained {
+        /// The weight it stands at.
+        weight: Grams,
+    },
+    /// `dry-recorded`
+    DryRecorded {
+        /// Before.
+        from: Option<Grams>,
+        /// Now.
+        to: Option<Grams>,
+    },
+    /// `capacity-recorded`
+    CapacityRecorded {
+        /// Before.
+        from: Option<Grams>,
+        /// Now.
+        to: Option<Grams>,
+    },
+    /// `moved`: from stand to stand, by id.
+    Moved {
+        /// Before.
+        from: Option<String>,
+        /// Now.
+        to: Option<String>,
+    },
+    /// `stage-changed`
+    StageChanged {
+        /// Before.
+        from: Option<String>,
+        /// Now.
+        to: Option<String>,
+    },
+    /// `setting-replaced`: the file won over what a command had set.
+    SettingReplaced {
+        /// The key.
+        what: String,
+        /// What the command had set.
+        from: Value,
+        /// What the file says.
+        to: Value,
+    },
+    /// `alert-raised`
+    AlertRaised {
+        /// Which.
+        kind: Kind,
+        /// How grave.
+        severity: Severity,
+        /// One line.
+        title: String,
+    },
+    /// `alert-cleared`
+    AlertCleared {
+        /// Which.
+        kind: Kind,
+        /// How grave it was.
+        severity: Severity,
+        /// One line: why it ended.
+        title: String,
+    },
+    /// `command-refused`
+    CommandRefused {
+        /// The word it came as.
+        command: String,
+        /// Why.
+        error: String,
+    },
+}
