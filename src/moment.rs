@@ -207,7 +207,7 @@ impl Zone {
     /// RFC 3339 to the second, with the local offset: `2026-03-04T08:15:00+00:00`.
     #[must_use]
     pub fn stamp(self, wall: Wall) -> String {
-        self.local(wall).format("%Y-%m-%dT%H:%M:%S%:z").to_string()
+        stamp(wall, self.offset_seconds(wall))
     }
 
     /// Seconds that local time is ahead of UTC at that instant.
@@ -274,6 +274,50 @@ impl Zone {
     }
 }
 
+/// RFC 3339 to the second at a known offset from UTC in seconds. States are stamped far more often than anything else
+/// is formatted, so this does without a general formatter.
+#[must_use]
+pub fn stamp(wall: Wall, offset_seconds: i32) -> String {
+    let local = wall.0.div_euclid(1000) + i64::from(offset_seconds);
+    let (year, month, day) = civil(local.div_euclid(86_400));
+    let second = local.rem_euclid(86_400);
+    let offset = offset_seconds.unsigned_abs() / 60;
+    let mut text = String::with_capacity(25);
+    push_padded(&mut text, year, 4);
+    for (lead, part) in [('-', month), ('-', day), ('T', second / 3600), (':', second / 60 % 60), (':', second % 60)] {
+        text.push(lead);
+        push_padded(&mut text, part, 2);
+    }
+    text.push(if offset_seconds < 0 { '-' } else { '+' });
+    push_padded(&mut text, i64::from(offset / 60), 2);
+    text.push(':');
+    push_padded(&mut text, i64::from(offset % 60), 2);
+    text
+}
+
+fn push_padded(text: &mut String, value: i64, digits: u32) {
+    for place in (0..digits).rev() {
+        let digit = value / 10_i64.pow(place) % 10;
+        text.push(char::from(b'0' + u8::try_from(digit).unwrap_or(0)));
+    }
+}
+
+/// Year, month and day of a day counted from 1970-01-01, in the proleptic Gregorian calendar.
+///
+/// The era method of Howard Hinnant, "chrono-compatible low-level date algorithms" (2013), `civil_from_days`.
+fn civil(days: i64) -> (i64, i64, i64) {
+    let shifted = days + 719_468;
+    let era = shifted.div_euclid(146_097);
+    let day_of_era = shifted.rem_euclid(146_097);
+    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let shifted_month = (5 * day_of_year + 2) / 153;
+    let day = day_of_year - (153 * shifted_month + 2) / 5 + 1;
+    let month = if shifted_month < 10 { shifted_month + 3 } else { shifted_month - 9 };
+    let year = year_of_era + era * 400 + i64::from(month <= 2);
+    (year, month, day)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -305,5 +349,19 @@ mod tests {
         let zone = Zone::named("Europe/Berlin").unwrap();
         assert_eq!(zone.stamp(wall("2026-07-01T10:00:00Z")), "2026-07-01T12:00:00+02:00");
         assert!((zone.hour(wall("2026-07-01T10:30:00Z")) - 12.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_short_way_to_stamp_agrees_with_chrono() {
+        for zone in ["America/St_Johns", "Asia/Kathmandu", "Europe/Paris"].map(|name| Zone::named(name).unwrap()) {
+            for day in -20_000..40_000 {
+                let wall = Wall::from_millis(day * 86_400_000 + day * 1_234_567);
+                let expected = zone.local(wall).format("%Y-%m-%dT%H:%M:%S%:z").to_string();
+                // Offsets with odd seconds (local mean time, long ago) are shown to the minute, which RFC 3339 asks for.
+                if zone.offset_seconds(wall) % 60 == 0 {
+                    assert_eq!(zone.stamp(wall), expected);
+                }
+            }
+        }
     }
 }

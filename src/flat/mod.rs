@@ -2,10 +2,12 @@
 
 mod band;
 mod condition;
+mod season;
 mod settings;
 mod stages;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
+pub use season::{Ends, Over, Replaced, Season};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};
 pub use stages::by_days;
