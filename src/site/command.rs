@@ -1,6 +1,7 @@
 //! Commands, read and resolved, as the engine takes them.
 
 use super::input::Ticket;
+use crate::alert::Of;
 use crate::moment::{Span, Wall};
 use crate::units::{Fraction, Grams};
 
@@ -29,6 +30,32 @@ impl Subject {
             Self::Valve(_) => "valve",
             Self::Supply(_) => "supply",
             Self::Site => "site",
+        }
+    }
+}
+
+impl From<Of> for Subject {
+    fn from(of: Of) -> Self {
+        match of {
+            Of::Flat(flat) => Self::Flat(flat),
+            Of::Stand(stand) => Self::Stand(stand),
+            Of::Valve(valve) => Self::Valve(valve),
+            Of::Supply(supply) => Self::Supply(supply),
+        }
+    }
+}
+
+/// The site itself has no alerts.
+impl TryFrom<Subject> for Of {
+    type Error = ();
+
+    fn try_from(subject: Subject) -> Result<Self, ()> {
+        match subject {
+            Subject::Flat(flat) => Ok(Self::Flat(flat)),
+            Subject::Stand(stand) => Ok(Self::Stand(stand)),
+            Subject::Valve(valve) => Ok(Self::Valve(valve)),
+            Subject::Supply(supply) => Ok(Self::Supply(supply)),
+            Subject::Site => Err(()),
         }
     }
 }

@@ -1,29 +1,12 @@
 //! Everything that can happen to a site, as the engine takes it.
 
 use super::command::Order;
+use crate::stand::{Part, Unreadable};
 use crate::units::Celsius;
 
 /// The sender of a command, to be answered; the adapter that made it knows whom it means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Ticket(pub u64);
-
-/// Which part of a stand a value is of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
-    /// The stand as a whole.
-    Whole,
-    /// One of its four cells, 0 to 3.
-    Corner(u8),
-}
-
-/// Why a payload is no value.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Unreadable {
-    /// It says itself that it has none: `nan`, `null`, an empty payload, `unavailable`. Missing, not zero.
-    Missing,
-    /// It cannot be read; the text says why, for a person.
-    Garbled(String),
-}
 
 /// What can happen.
 #[derive(Debug, Clone, PartialEq)]

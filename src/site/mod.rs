@@ -1,13 +1,202 @@
-//! The whole vocabulary, and the glue: `Site`.
+//! The whole vocabulary of the engine, and the glue: [`Site`].
+//!
+//! `Site` is one deterministic state machine without I/O and without a clock. [`Site::handle`] takes everything that can
+//! happen, at a moment the caller names; [`Site::poll`] gives back what is to be done until there is nothing more;
+//! [`Site::next_wake`] says when it wants to be called though nothing happened. The same machine serves the live service, a
+//! replay and every test.
 
+mod agenda;
 mod command;
+mod facts;
+mod flats;
 mod input;
+mod look;
+mod orders;
 mod output;
 mod plan;
+mod readings;
+mod stands;
 mod state;
+mod valves;
+mod write;
 
+pub use agenda::Wake;
 pub use command::{Command, Order, Set, Subject};
-pub use input::{Input, Part, Ticket, Unreadable};
+pub use facts::{Fact, Saved};
+pub use crate::stand::{Part, Unreadable};
+pub use input::{Input, Ticket};
 pub use output::{Answer, By, Event, Happening, Message, Output, Sample};
 pub use plan::Plan;
 pub use state::*;
+
+use crate::alert::Board;
+use crate::moment::{Moment, Span, Wall};
+use agenda::Agenda;
+use flats::Flat;
+use orders::Answered;
+use stands::Bench;
+use std::cell::Cell;
+use std::collections::{HashMap, VecDeque};
+use std::sync::Arc;
+use valves::Valve;
+
+/// The engine. See the module's documentation.
+#[derive(Debug)]
+pub struct Site {
+    plan: Arc<Plan>,
+    now: Moment,
+    stands: Vec<Bench>,
+    flats: Vec<Flat>,
+    valves: Vec<Valve>,
+    board: Board,
+    agenda: Agenda,
+    out: VecDeque<Output>,
+    /// The number of the last event.
+    seq: u64,
+    plans_made: u64,
+    answered: HashMap<String, Answered>,
+    /// The offset of local time, and the hour since the epoch that it holds for: time zones are looked up once an hour.
+    offset: Cell<(i64, i32)>,
+    /// Reused for what a stand says, so that a reading allocates nothing.
+    said: Vec<crate::stand::Said>,
+    readings: u64,
+}
+
+impl Site {
+    /// A site by its plan, with what was kept of an earlier run.
+    ///
+    /// What of `saved` does not parse, or belongs to flats that the plan no longer has, is left alone in the store.
+    #[must_use]
+    pub fn new(plan: Arc<Plan>, saved: &Saved, now: Moment) -> Self {
+        let mut site = Self {
+            now,
+            stands: Vec::with_capacity(plan.stands.len()),
+            flats: Vec::with_capacity(plan.flats.len()),
+            valves: plan.valves.iter().map(|_| Valve::default()).collect(),
+            board: Board::default(),
+            agenda: Agenda::default(),
+            out: VecDeque::new(),
+            seq: saved.last_seq,
+            plans_made: 0,
+            answered: HashMap::new(),
+            offset: Cell::new((i64::MIN, 0)),
+            said: Vec::new(),
+            readings: 0,
+            plan,
+        };
+        site.recall(saved);
+        site
+    }
+
+    /// The plan it was made by.
+    #[must_use]
+    pub fn plan(&self) -> &Arc<Plan> {
+        &self.plan
+    }
+
+    /// How many readings it has taken since it was made, believed or not.
+    #[must_use]
+    pub const fn readings(&self) -> u64 {
+        self.readings
+    }
+
+    /// Takes what happened, at a moment not before the last one.
+    pub fn handle(&mut self, input: Input, at: Moment) {
+        self.now = at;
+        match input {
+            Input::Reading { stand, part, value, retained } => self.reading(stand, part, value, retained),
+            Input::Temperature { stand, value } => {
+                if let Some(bench) = self.stands.get_mut(stand) {
+                    bench.stand.temperature(value, at);
+                }
+            }
+            Input::Availability { stand, online } => self.availability(stand, online),
+            Input::Order(order) => self.order(order),
+            Input::Connected => self.publish_all(),
+            Input::Disconnected | Input::Tick => {}
+        }
+        while let Some(subject) = self.agenda.due(at.mono) {
+            self.wake(subject);
+        }
+    }
+
+    /// The next thing to be done.
+    pub fn poll(&mut self) -> Option<Output> {
+        let output = self.out.pop_front()?;
+        if let Output::State(subject) = output {
+            self.unqueue(subject);
+        }
+        Some(output)
+    }
+
+    /// When it wants to be called though nothing happens, and why.
+    #[must_use]
+    pub fn next_wake(&self) -> Option<Wake> {
+        self.agenda.next()
+    }
+
+    fn wake(&mut self, subject: Subject) {
+        match subject {
+            Subject::Flat(flat) => self.look(flat),
+            Subject::Stand(stand) => self.stand_wakes(stand),
+            Subject::Valve(valve) => self.valve_wakes(valve),
+            Subject::Supply(_) | Subject::Site => {}
+        }
+    }
+
+    fn publish_all(&mut self) {
+        for flat in 0..self.flats.len() {
+            self.publish_flat(flat);
+        }
+        for stand in 0..self.stands.len() {
+            self.publish_stand(stand);
+        }
+        for valve in 0..self.valves.len() {
+            self.publish_valve(valve);
+        }
+        let raised: Vec<_> = self.alerts().collect();
+        self.out.extend(raised.into_iter().map(|(kind, subject)| Output::AlertRaised(kind, subject)));
+    }
+
+    fn event(&mut self, subject: Subject, what: Happening) {
+        self.seq += 1;
+        self.out.push_back(Output::Event(Event { seq: self.seq, at: self.now.wall, subject, what }));
+    }
+
+    /// The id of a subject, as in topics and events.
+    #[must_use]
+    pub fn id(&self, subject: Subject) -> &str {
+        let plan = &self.plan;
+        let id = match subject {
+            Subject::Flat(flat) => plan.flats.get(flat).map(|(id, _)| id),
+            Subject::Stand(stand) => plan.stands.get(stand).map(|(id, _)| id),
+            Subject::Valve(valve) => plan.valves.get(valve).map(|valve| &valve.id),
+            Subject::Supply(supply) => plan.supplies.get(supply).map(|supply| &supply.id),
+            Subject::Site => None,
+        };
+        id.map_or("", String::as_str)
+    }
+
+    /// The local hour of the day, 0 to below 24.
+    fn local_hour(&self, wall: Wall) -> f64 {
+        let local = wall.millis() + i64::from(self.offset_at(wall)) * 1000;
+        Span::from_millis(local.rem_euclid(86_400_000)).as_hours()
+    }
+
+    /// Seconds that local time is ahead of UTC; looked up once an hour.
+    fn offset_at(&self, wall: Wall) -> i32 {
+        // Offsets change on full hours of UTC, or on half and quarter ones.
+        let quarter = wall.millis().div_euclid(900_000);
+        let (known, offset) = self.offset.get();
+        if known == quarter {
+            return offset;
+        }
+        let offset = self.plan.zone.offset_seconds(wall);
+        self.offset.set((quarter, offset));
+        offset
+    }
+
+    fn stamp(&self, wall: Wall) -> String {
+        crate::moment::stamp(wall, self.offset_at(wall))
+    }
+}

@@ -30,6 +30,8 @@ pub enum Output {
     Weight(Sample),
     /// Tell whoever is to be told.
     Tell(Message),
+    /// Tell nobody about this raised alert before then.
+    Shelved(Kind, Subject, Wall),
 }
 
 /// The answer to a command: what to add to `"ok":true`, or why not.
@@ -65,6 +67,8 @@ pub struct Message {
     pub text: String,
     /// When it rose.
     pub since: Wall,
+    /// Its flat's alerts are shelved: nobody is to be told now.
+    pub shelved: bool,
 }
 
 /// Something that happened.
@@ -215,8 +219,10 @@ pub enum Happening {
         kind: Kind,
         /// How grave it was.
         severity: Severity,
-        /// One line: why it ended.
+        /// What it had said, in one line.
         title: String,
+        /// Why it ended, in plain words.
+        reason: String,
     },
     /// `command-refused`
     CommandRefused {

@@ -1,0 +1,214 @@
+//! What must survive of a site, and how it is taken up again.
+
+use super::flats::{Flat, Kept, Sent};
+use super::orders::Answered;
+use super::stands::Bench;
+use super::{Happening, Output, Site, Subject};
+use crate::alert::{Alert, Kind, Of, StandWatch};
+use crate::flat::Season;
+use crate::moment::Span;
+use crate::stand::{Scene, Stand, StandFacts};
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+
+/// What is kept of one subject: `of` and `id` as in events, and JSON that only the engine reads.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fact {
+    /// `flat`, `stand` or `site`.
+    pub of: String,
+    /// Its id; empty for the site.
+    pub id: String,
+    /// The rest.
+    pub json: String,
+}
+
+/// What a store gives back at start.
+#[derive(Debug, Clone, Default)]
+pub struct Saved {
+    /// One for each subject.
+    pub facts: Vec<Fact>,
+    /// Raised alerts: the kind's name, `of`, id, and the record.
+    pub alerts: Vec<(String, String, String, String)>,
+    /// The number of the last event.
+    pub last_seq: u64,
+}
+
+#[derive(Debug, Default, Serialize, Deserialize)]
+#[serde(default)]
+struct SiteFacts {
+    plans_made: u64,
+    answered: HashMap<String, Answered>,
+}
+
+impl Site {
+    /// What must survive of a subject, as JSON; `None` where there is nothing.
+    #[must_use]
+    pub fn fact(&self, subject: Subject) -> Option<Fact> {
+        let json = match subject {
+            Subject::Flat(flat) => serde_json::to_string(&self.flats.get(flat)?.kept),
+            Subject::Stand(stand) => serde_json::to_string(&self.stands.get(stand)?.stand.facts()),
+            Subject::Site => {
+                serde_json::to_string(&SiteFacts { plans_made: self.plans_made, answered: self.answered.clone() })
+            }
+            Subject::Valve(_) | Subject::Supply(_) => return None,
+        };
+        Some(Fact { of: subject.of().to_owned(), id: self.id(subject).to_owned(), json: json.ok()? })
+    }
+
+    /// What must survive of an alert, as JSON; `None` once it is forgotten.
+    #[must_use]
+    pub fn alert_fact(&self, kind: Kind, subject: Subject) -> Option<String> {
+        serde_json::to_string(self.board.get(kind, Of::try_from(subject).ok()?)?).ok()
+    }
+
+    /// What must survive of this subject has changed.
+    pub(super) fn keep(&mut self, subject: Subject) {
+        // What is kept twice between two polls is kept once.
+        if !self.out.contains(&Output::Keep(subject)) {
+            self.out.push_back(Output::Keep(subject));
+        }
+    }
+
+    /// Takes up what was kept.
+    pub(super) fn recall(&mut self, saved: &Saved) {
+        let plan = self.plan.clone();
+        let facts: HashMap<(&str, &str), &str> =
+            saved.facts.iter().map(|fact| ((fact.of.as_str(), fact.id.as_str()), fact.json.as_str())).collect();
+        if let Some(site) = facts.get(&("site", "")).and_then(|json| serde_json::from_str::<SiteFacts>(json).ok()) {
+            self.plans_made = site.plans_made;
+            self.answered = site.answered;
+        }
+        for (id, settings) in &plan.stands {
+            let facts = facts.get(&("stand", id)).and_then(|json| serde_json::from_str::<StandFacts>(json).ok());
+            let index = self.stands.len();
+            let (stand, replaced) = match facts {
+                Some(facts) => Stand::restore(settings.clone(), facts, self.now),
+                None => (Stand::new(settings.clone()), Vec::new()),
+            };
+            self.stands.push(Bench {
+                stand,
+                scene: Scene::default(),
+                flat: None,
+                shown: None,
+                sent: Sent::default(),
+                pending: Vec::new(),
+                watch: StandWatch::default(),
+            });
+            for replaced in replaced {
+                let what = Happening::SettingReplaced {
+                    what: replaced.key.to_owned(),
+                    from: replaced.from,
+                    to: replaced.to,
+                };
+                self.event(Subject::Stand(index), what);
+                self.keep(Subject::Stand(index));
+            }
+        }
+        for (index, (id, settings)) in plan.flats.iter().enumerate() {
+            let known = |id: &str| facts.get(&("flat", id)).and_then(|json| serde_json::from_str::<Kept>(json).ok());
+            let adopted = || settings.formerly.as_deref().and_then(known);
+            let kept = known(id).or_else(adopted).unwrap_or_else(|| Kept {
+                season: Season::begin(settings),
+                ..Kept::default()
+            });
+            self.flats.push(Flat::new(kept));
+            self.meet_file(index);
+        }
+        self.recall_alerts(saved);
+        for flat in 0..self.flats.len() {
+            self.settle(flat);
+            self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
+        }
+        for stand in 0..self.stands.len() {
+            self.refresh_scene(stand);
+            self.wish_stand(stand);
+        }
+    }
+
+    /// Holds what was kept of a flat against the file, and puts it on its stand.
+    fn meet_file(&mut self, index: usize) {
+        let plan = self.plan.clone();
+        let (_, settings) = &plan.flats[index];
+        let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
+        let stand_id = settings.stand.and_then(|stand| plan.stands.get(stand)).map(|(id, _)| id.as_str());
+        let subject = Subject::Flat(index);
+        if self.flats[index].kept.season.is_over(settings) {
+            let before = self.flats[index].kept.season.sown;
+            self.flats[index] = Flat::new(Kept { season: Season::begin(settings), ..Kept::default() });
+            let day = |day: Option<chrono::NaiveDate>| serde_json::json!(day);
+            let what = Happening::SettingReplaced { what: "sown".to_owned(), from: day(before), to: day(settings.sown) };
+            self.event(subject, what);
+            self.keep(subject);
+        }
+        let kept = &mut self.flats[index].kept;
+        kept.season.sown = settings.sown.or(kept.season.sown);
+        let replaced = kept.season.meet_file(settings, fill, stand_id);
+        let moved = kept.season.stand.as_ref().map(|over| over.value.clone());
+        for replaced in replaced {
+            let what =
+                Happening::SettingReplaced { what: replaced.key.to_owned(), from: replaced.from, to: replaced.to };
+            self.event(subject, what);
+            self.keep(subject);
+        }
+        let stand = match moved {
+            Some(Some(id)) => plan.stands.iter().position(|(stand, _)| *stand == id),
+            Some(None) => None,
+            None => settings.stand,
+        };
+        let free = stand.filter(|&stand| self.stands[stand].flat.is_none() && !plan.stands[stand].1.shared);
+        let flat = &mut self.flats[index];
+        flat.stand = free;
+        flat.on_stand = free.is_some() && flat.kept.off_since.is_none() && flat.kept.misfit.is_none();
+        flat.present = flat.kept.weighed.map(|weighed| weighed.weight);
+        if let Some(stand) = free {
+            self.stands[stand].flat = Some(index);
+        }
+    }
+
+    fn recall_alerts(&mut self, saved: &Saved) {
+        for (kind, of, id, json) in &saved.alerts {
+            let subject = self.subject(of, id);
+            let kind = Kind::ALL.iter().copied().find(|known| known.name() == kind);
+            let (Some(kind), Some(subject)) = (kind, subject) else { continue };
+            let alert = serde_json::from_str::<Alert>(json).ok();
+            if let (Some(alert), Ok(of)) = (alert, Of::try_from(subject)) {
+                // The file may have been rearranged since: the id holds, not the place.
+                self.board.restore(Alert { kind, of, ..alert });
+            }
+        }
+    }
+
+    /// A subject by the words of events: `of` and id.
+    #[must_use]
+    pub fn subject(&self, of: &str, id: &str) -> Option<Subject> {
+        let plan = &self.plan;
+        match of {
+            "flat" => plan.flats.iter().position(|(flat, _)| flat == id).map(Subject::Flat),
+            "stand" => plan.stands.iter().position(|(stand, _)| stand == id).map(Subject::Stand),
+            "valve" => plan.valves.iter().position(|valve| valve.id == id).map(Subject::Valve),
+            "supply" => plan.supplies.iter().position(|supply| supply.id == id).map(Subject::Supply),
+            _ => None,
+        }
+    }
+
+    /// Works out band, stage and limits of a flat anew.
+    pub(super) fn settle(&mut self, index: usize) {
+        let plan = self.plan.clone();
+        let Some((_, settings)) = plan.flats.get(index) else { return };
+        let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
+        let stage = self.flats[index].stage;
+        self.flats[index].settle(settings, fill, plan.zone, self.now.wall);
+        let band = self.flats[index].band.map(|(band, _)| (band.dry() + self.flats[index].plants(), band.width()));
+        self.flats[index].kept.drying.set_band(band);
+        let now = self.flats[index].stage;
+        if let (Some(before), true) = (stage, stage != now) {
+            let name = |stage: Option<usize>| stage.and_then(|at| settings.stages.get(at)).map(|stage| stage.name.clone());
+            self.event(Subject::Flat(index), Happening::StageChanged { from: name(Some(before)), to: name(now) });
+        }
+    }
+
+    pub(super) fn fill(&self, index: usize) -> Option<&crate::flat::FillSettings> {
+        let fill = self.plan.flats.get(index)?.1.fill?;
+        self.plan.fills.get(fill)
+    }
+}

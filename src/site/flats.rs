@@ -1,0 +1,262 @@
+//! The flats of a site: each with its band, its weight, what is left in it and where that is going.
+
+use crate::alert::FlatWatch;
+use crate::flat::{
+    Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Over, Season, Soak, by_days,
+};
+use crate::moment::{Moment, Mono, Span, Wall, Zone};
+use crate::units::{Fraction, Grams, GramsPerHour};
+use serde::{Deserialize, Serialize};
+
+/// A weight that the rest goes by.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct Weighed {
+    pub weight: Grams,
+    pub at: Moment,
+}
+
+/// What of a flat survives.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Kept {
+    /// What commands recorded.
+    pub season: Season,
+    /// What was learned of its drying.
+    pub drying: Drying,
+    /// A watch for capacity under way.
+    pub soak: Option<Box<Soak>>,
+    /// Since when what its alerts wait for has held.
+    pub watch: FlatWatch,
+    /// The last weight it goes by.
+    pub weighed: Option<Weighed>,
+    /// The first weight of the season.
+    pub first_weighed: Option<Wall>,
+    /// Off its stand since.
+    pub off_since: Option<Moment>,
+    /// What stands there cannot be this flat: why.
+    pub misfit: Option<String>,
+    /// Last watered, by whomever.
+    pub watered: Option<Moment>,
+    /// Last soaked through.
+    pub soaked: Option<Moment>,
+    /// Whether its dome is on, if known.
+    pub dome_on: Option<bool>,
+    /// Its dome's weight, as learned.
+    pub dome_weight: Option<Grams>,
+    /// Its condition, for the hysteresis.
+    pub condition: Condition,
+}
+
+/// What was last published.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Sent {
+    pub at: Option<Mono>,
+    pub weight: Option<Grams>,
+    pub fraction: Option<Fraction>,
+    /// Waiting to be polled.
+    pub queued: bool,
+}
+
+/// At most once a second…
+pub(super) const LEAST_PAUSE: Span = Span::seconds(1);
+/// … and at least so often.
+pub(super) const LONGEST_PAUSE: Span = Span::minutes(10);
+
+impl Sent {
+    /// Whether the movement since the last state asks for a new one.
+    pub fn is_outdone(&self, weight: Option<Grams>, fraction: Option<Fraction>, division: Grams, now: Mono) -> bool {
+        let Some(at) = self.at else { return true };
+        if now.since(at) < LEAST_PAUSE {
+            return false;
+        }
+        moved(self.weight, weight, Grams::get, 2.0 * division.get())
+            || moved(self.fraction, fraction, Fraction::get, 0.002)
+            || now.since(at) >= LONGEST_PAUSE
+    }
+}
+
+/// Whether two values differ by `step` or more, or one of them is missing. A hair is taken off the step: what two decimal
+/// numbers differ by is often a hair less in binary.
+fn moved<T: Copy>(before: Option<T>, now: Option<T>, number: impl Fn(T) -> f64, step: f64) -> bool {
+    match (before, now) {
+        (Some(before), Some(now)) => (number(now) - number(before)).abs() >= step - 1e-9,
+        (None, None) => false,
+        _ => true,
+    }
+}
+
+/// The forecast as last worked out.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Outlook {
+    pub worked_out: Option<Mono>,
+    pub rate: Option<GramsPerHour>,
+    pub due: Option<crate::flat::Forecast>,
+    pub low: Option<crate::flat::Forecast>,
+}
+
+/// One flat.
+#[derive(Debug)]
+pub(super) struct Flat {
+    pub kept: Kept,
+    pub band: Option<(Band, BandFrom)>,
+    pub limits: Limits,
+    pub stage: Option<usize>,
+    /// The stand it is assigned to.
+    pub stand: Option<usize>,
+    /// Fresh weights come from its stand, and nothing speaks against them.
+    pub on_stand: bool,
+    /// Rounded; carried on by the drying while it is not weighed.
+    pub fraction: Option<Fraction>,
+    pub fraction_error: f64,
+    /// The weight that the fraction goes by: the last one, less what has dried since.
+    pub present: Option<Grams>,
+    pub sent: Sent,
+    pub outlook: Outlook,
+    /// When drying and alerts are looked at again by the way.
+    pub next_look: Mono,
+    pub recent: Recent,
+    pub last_sample: Option<Mono>,
+}
+
+impl Flat {
+    pub fn new(kept: Kept) -> Self {
+        Self {
+            kept,
+            band: None,
+            limits: Limits::default(),
+            stage: None,
+            stand: None,
+            on_stand: false,
+            fraction: None,
+            fraction_error: 0.0,
+            present: None,
+            sent: Sent::default(),
+            outlook: Outlook::default(),
+            next_look: Mono::from_millis(i64::MIN),
+            recent: Recent::default(),
+            last_sample: None,
+        }
+    }
+
+    pub fn plants(&self) -> Grams {
+        self.kept.season.plant_mass
+    }
+
+    /// Works out band, stage and limits anew from what was recorded and what the file says.
+    pub fn settle(&mut self, settings: &FlatSettings, fill: Option<&FillSettings>, zone: Zone, now: Wall) {
+        self.band = self.kept.season.band(settings, fill);
+        let sown = settings.sown.or_else(|| self.kept.first_weighed.map(|wall| zone.date(wall)));
+        self.stage = by_days(&settings.stages, sown, zone.date(now));
+        let stage = self.stage.and_then(|stage| settings.stages.get(stage));
+        self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
+    }
+
+    /// What is left, by a weight.
+    pub fn goes_by(&mut self, weight: Grams, error: Grams) {
+        self.present = Some(weight);
+        let Some((band, _)) = self.band else {
+            self.unknown();
+            return;
+        };
+        let fraction = band.fraction(weight, self.plants());
+        self.fraction_error = band.fraction_error(fraction, error, error);
+        self.fraction = Fraction::checked(fraction.get()).map(Fraction::rounded);
+        self.kept.condition = self.kept.condition.next(fraction, &self.limits);
+    }
+
+    /// Nothing is known of what is left.
+    pub fn unknown(&mut self) {
+        self.fraction = None;
+        self.fraction_error = 0.0;
+        self.kept.condition = Condition::Unknown;
+    }
+
+    pub fn water(&self) -> Option<Grams> {
+        let (band, _) = self.band?;
+        self.fraction?;
+        self.present.map(|weight| band.water(weight, self.plants()))
+    }
+
+    pub fn target_weight(&self) -> Option<Grams> {
+        let (band, _) = self.band?;
+        self.fraction?;
+        Some(band.weight_at(self.limits.target, self.plants()))
+    }
+
+    pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {
+        self.kept.season.place.as_ref().map(|Over { value, .. }| value.as_str()).or(settings.place.as_deref())
+    }
+}
+
+/// A weight every five minutes of the last half hour, for the loss that no drying explains.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Recent {
+    ring: [Option<(Mono, f32)>; 7],
+    next: usize,
+}
+
+/// Seven weights this far apart span half an hour.
+const RECENT_STEP: Span = Span::minutes(5);
+
+impl Recent {
+    #[expect(clippy::cast_possible_truncation, reason = "a weight in grams keeps its tenths in an f32")]
+    pub fn weighed(&mut self, weight: Grams, at: Mono) {
+        let newest = self.ring[(self.next + 6) % 7];
+        if newest.is_some_and(|(then, _)| at.since(then) < RECENT_STEP) {
+            return;
+        }
+        self.ring[self.next] = Some((at, weight.get() as f32));
+        self.next = (self.next + 1) % 7;
+    }
+
+    pub fn forget(&mut self) {
+        *self = Self::default();
+    }
+
+    /// The rate of loss over the last half hour, once that is covered without a gap.
+    pub fn loss(&self, weight: Grams, at: Mono) -> Option<GramsPerHour> {
+        let (then, before) = self.ring[self.next]?;
+        let span = at.since(then);
+        if span < Span::minutes(30) || span > Span::minutes(45) {
+            return None;
+        }
+        GramsPerHour::checked((f64::from(before) - weight.get()) / span.as_hours())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_loss_of_the_last_half_hour_needs_the_half_hour() {
+        let mut recent = Recent::default();
+        let at = |minutes: i64| Mono::from_millis(minutes * 60_000);
+        for minute in 0..30 {
+            assert_eq!(recent.loss(Grams::new(1000.0), at(minute)), None);
+            recent.weighed(Grams::new(1000.0 - f64::from(u32::try_from(minute).unwrap())), at(minute));
+        }
+        recent.weighed(Grams::new(970.0), at(30));
+        let loss = recent.loss(Grams::new(969.0), at(31)).unwrap();
+        assert!((loss.get() - 60.0).abs() < 0.1, "{loss:?}");
+    }
+
+    #[test]
+    fn a_state_is_outdone_by_two_divisions_or_two_thousandths_or_ten_minutes() {
+        let sent = Sent {
+            at: Some(Mono::from_millis(0)),
+            weight: Some(Grams::new(3300.0)),
+            fraction: Some(Fraction::new(0.25)),
+            queued: false,
+        };
+        let outdone = |weight, fraction, seconds: i64| {
+            let now = Mono::from_millis(seconds * 1000);
+            sent.is_outdone(Some(Grams::new(weight)), Some(Fraction::new(fraction)), Grams::new(1.0), now)
+        };
+        assert!(!outdone(3301.9, 0.251, 5));
+        assert!(outdone(3298.0, 0.25, 5));
+        assert!(outdone(3300.0, 0.252, 5));
+        assert!(!outdone(3400.0, 0.9, 0), "at most once a second");
+        assert!(outdone(3300.0, 0.25, 600));
+    }
+}

@@ -1,0 +1,329 @@
+//! A look at a flat, by the way of a reading about once a minute, or when its time has come: its drying, where that leads,
+//! what is carried on without a weight, and its alerts.
+
+use super::flats::{LONGEST_PAUSE, Outlook};
+use super::{Happening, Message, Output, Sample, Site, Subject};
+use crate::alert::{Change, FlatSigns, Wetness};
+use crate::flat::{Condition, Water};
+use crate::moment::Span;
+use crate::units::{Fraction, Grams};
+
+/// Drying and alerts are looked at so often while weights come in.
+const LOOK_EVERY: Span = Span::minutes(1);
+/// A forecast is worked out anew no more often.
+const FORECAST_EVERY: Span = Span::minutes(5);
+/// A weight goes to the history so often.
+const SAMPLE_EVERY: Span = Span::minutes(10);
+/// Carried on without a weight, a fraction less sure than this is none.
+const TOO_UNSURE: f64 = 0.15;
+/// Carried on for longer than this, it is none; unless the flat says otherwise.
+const CARRIED_AT_MOST: Span = Span::hours(60);
+/// As long as a flat's own drying is not known, it is taken to lose a hundredth of its band an hour, give or take as much:
+/// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg (weighing.md, r7) lies within.
+const UNKNOWN_DRYING_PER_HOUR: f64 = 0.01;
+
+impl Site {
+    /// A look by the way of a steady weight.
+    pub(super) fn look_at_weight(&mut self, index: usize, weight: Grams) {
+        let now = self.now;
+        let hour = self.local_hour(now.wall);
+        let flat = &mut self.flats[index];
+        flat.next_look = now.mono + LOOK_EVERY;
+        flat.kept.first_weighed.get_or_insert(now.wall);
+        flat.kept.drying.weighed(weight, now, hour);
+        flat.recent.weighed(weight, now.mono);
+        if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
+            flat.last_sample = Some(now.mono);
+            let sample = Sample { flat: index, at: now.wall, weight, fraction: flat.fraction };
+            self.out.push_back(Output::Weight(sample));
+            self.keep(Subject::Flat(index));
+        }
+        self.judge(index);
+    }
+
+    /// A look because its time has come, or because something happened.
+    pub(super) fn look(&mut self, index: usize) {
+        let now = self.now;
+        if index >= self.flats.len() {
+            return;
+        }
+        self.soak(index, |soak| soak.tick(now));
+        let before = self.flats[index].kept.condition;
+        self.carry_on(index);
+        self.settle(index);
+        self.judge(index);
+        let changed = self.flats[index].kept.condition != before;
+        self.flat_moved(index, changed);
+        self.wish_flat(index);
+    }
+
+    fn wish_flat(&mut self, index: usize) {
+        let now = self.now.mono;
+        let flat = &self.flats[index];
+        let sign_of_life = flat.sent.at.unwrap_or(now) + LONGEST_PAUSE;
+        let carried = (!self.is_weighed(index) && flat.kept.weighed.is_some()).then(|| now + LOOK_EVERY);
+        let soak = flat.kept.soak.as_ref().and_then(|soak| soak.next_wake());
+        let verdict = self.flats[index].kept.watch.next_wake();
+        let at = [Some(sign_of_life), carried, soak, verdict].into_iter().flatten().min();
+        if let Some(at) = at {
+            self.agenda.wish(Subject::Flat(index), at.max(now + Span::from_millis(1)));
+        }
+    }
+
+    /// Whether fresh weights of this flat come in.
+    fn is_weighed(&self, index: usize) -> bool {
+        let flat = &self.flats[index];
+        flat.on_stand && flat.stand.is_some_and(|stand| self.stands[stand].stand.health().is_ok())
+    }
+
+    /// Without a weight, the fraction is carried on by the drying, ever less sure.
+    fn carry_on(&mut self, index: usize) {
+        if self.is_weighed(index) {
+            return;
+        }
+        let now = self.now;
+        let Some(weighed) = self.flats[index].kept.weighed else { return };
+        let hour = self.local_hour(weighed.at.wall);
+        let elapsed = now.mono.since(weighed.at.mono);
+        let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
+        let flat = &mut self.flats[index];
+        let Some((band, _)) = flat.band else { return };
+        let water = band.water(weighed.weight, flat.kept.season.plant_mass);
+        let known = flat.kept.drying.loss(weighed.at, hour, elapsed, Some(Water { above_dry: water, band: band.width() }));
+        let (lost, error) = known.map_or_else(
+            || {
+                let guess = band.width() * (UNKNOWN_DRYING_PER_HOUR * elapsed.as_hours().max(0.0));
+                (guess, guess)
+            },
+            |loss| (loss.expected, loss.error),
+        );
+        flat.goes_by(weighed.weight - lost, error.max(Grams::new(2.0)));
+        if flat.fraction_error > TOO_UNSURE || elapsed > limit {
+            flat.unknown();
+        }
+    }
+
+    pub(super) fn interrupt_forecast(&mut self, index: usize) {
+        self.flats[index].outlook = Outlook::default();
+    }
+
+    /// Works out where the drying leads, unless that was done a moment ago.
+    fn forecast(&mut self, index: usize) {
+        let now = self.now;
+        let hour = self.local_hour(now.wall);
+        let flat = &mut self.flats[index];
+        if flat.outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
+            return;
+        }
+        let rate = flat.kept.drying.rate(now, hour);
+        let (due, low) = match (flat.band, flat.water()) {
+            (Some((band, _)), Some(water)) => {
+                let width = band.width();
+                let reaches = |limit: Fraction| {
+                    flat.kept.drying.reaches(now, hour, water, width * limit.get(), width)
+                };
+                (reaches(flat.limits.water_at), reaches(flat.limits.low))
+            }
+            _ => (None, None),
+        };
+        flat.outlook =
+            Outlook { worked_out: Some(now.mono), rate: rate.map(|rate| rate.per_hour), due, low };
+        if let Some(stand) = flat.stand {
+            self.refresh_scene(stand);
+        }
+    }
+
+    /// Publishes the flat's state where that is due.
+    pub(super) fn flat_moved(&mut self, index: usize, at_once: bool) {
+        let flat = &self.flats[index];
+        let division = flat.stand.map_or(Grams::new(1.0), |stand| self.plan.stands[stand].1.division);
+        if at_once || flat.sent.is_outdone(flat.present, flat.fraction, division, self.now.mono) {
+            self.publish_flat(index);
+        }
+        if at_once {
+            self.keep(Subject::Flat(index));
+        }
+    }
+
+    pub(super) fn publish_flat(&mut self, index: usize) {
+        let now = self.now.mono;
+        self.forecast(index);
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        flat.sent.at = Some(now);
+        flat.sent.weight = flat.present;
+        flat.sent.fraction = flat.fraction;
+        if !std::mem::replace(&mut flat.sent.queued, true) {
+            self.out.push_back(Output::State(Subject::Flat(index)));
+        }
+        self.replan(index);
+    }
+
+    fn judge(&mut self, index: usize) {
+        if self.plan.zone.hour(self.now.wall) >= 16.0 {
+            self.forecast(index);
+        }
+        let mut watch = std::mem::take(&mut self.flats[index].kept.watch);
+        let mut board = std::mem::take(&mut self.board);
+        let changes = crate::alert::judge_flat(&self.signs(index), index, &mut watch, &mut board);
+        self.board = board;
+        self.flats[index].kept.watch = watch;
+        self.carry_out(changes);
+    }
+
+    /// What to do with this flat, in a sentence or two.
+    pub(super) fn advice(&self, index: usize) -> String {
+        crate::alert::advice(&self.signs(index))
+    }
+
+    fn signs(&self, index: usize) -> FlatSigns<'_> {
+        let now = self.now;
+        let flat = &self.flats[index];
+        let (_, settings) = &self.plan.flats[index];
+        let band = flat.band.map(|(band, _)| band);
+        let water = flat.water();
+        let weighed = flat.kept.weighed;
+        let is_weighed = self.is_weighed(index);
+        let stage = flat.stage.and_then(|stage| settings.stages.get(stage));
+        let carried_for = weighed.filter(|_| !is_weighed).map(|weighed| now.mono.since(weighed.at.mono));
+        FlatSigns {
+            at: now,
+            local_hour: self.local_hour(now.wall),
+            zone: self.plan.zone,
+            words: self.plan.words,
+            label: &settings.label,
+            fraction: flat.fraction,
+            place: flat.place(settings),
+            condition: wetness(flat.kept.condition),
+            low: flat.limits.low,
+            water_at: flat.limits.water_at,
+            target: flat.limits.target,
+            high: flat.limits.high,
+            water,
+            plant_mass: flat.plants(),
+            band: band.map(|band| band.width()),
+            target_weight: flat.target_weight(),
+            to_target: water
+                .zip(band)
+                .map(|(water, band)| crate::watering::to_target(water, band.width(), flat.limits.target)),
+            weight: flat.present,
+            off_stand_since: flat.kept.off_since,
+            absent_for: settings.absent_for,
+            wet_for: settings.wet_for,
+            misfit: flat.kept.misfit.clone(),
+            soaking: flat.kept.soak.is_some(),
+            wet_is_meant: stage.is_some_and(|stage| stage.wet_is_meant),
+            dome_on: flat.kept.dome_on,
+            lost_24h: if is_weighed { flat.kept.drying.lost_in_last(Span::hours(24), now) } else { None },
+            weight_error: self.weight_error(index),
+            fraction_error: flat.fraction_error,
+            carried_for,
+            weigh_after: settings.check_every.unwrap_or(CARRIED_AT_MOST),
+            loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
+            fastest_drying: settings.fastest_drying,
+            last_watered: flat.kept.watered,
+            due_at: flat.outlook.due.map(|due| due.at),
+            low_at: flat.outlook.low.map(|low| low.at),
+            low_early: flat.outlook.low.map(|low| low.early),
+            full_soak_lasts: self.full_soak_lasts(index),
+            band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
+            retired: false,
+        }
+    }
+
+    fn full_soak_lasts(&self, index: usize) -> Option<Span> {
+        let flat = &self.flats[index];
+        let (band, _) = flat.band?;
+        let width = band.width();
+        let hour = self.local_hour(self.now.wall);
+        let low = width * flat.limits.low.get();
+        let whole_day = flat.kept.drying.known_hours() >= 24;
+        let reached = flat.kept.drying.reaches(self.now, hour, width, low, width).filter(|_| whole_day)?;
+        Some(reached.at.mono.since(self.now.mono))
+    }
+
+    fn weight_error(&self, index: usize) -> Grams {
+        let flat = &self.flats[index];
+        match (flat.stand, flat.present) {
+            (Some(stand), Some(weight)) => self.stands[stand].stand.weight_error(weight),
+            _ => Grams::new(5.0),
+        }
+    }
+}
+
+impl Site {
+    /// Publishes, keeps and tells what has become of alerts.
+    pub(super) fn carry_out(&mut self, changes: Vec<Change>) {
+        for change in changes {
+            match change {
+                Change::Rose(kind, of) | Change::Worsened(kind, of) => self.alert_rose(kind, of.into()),
+                Change::Reworded(kind, of) => {
+                    self.out.push_back(Output::AlertRaised(kind, of.into()));
+                    self.out.push_back(Output::KeepAlert(kind, of.into()));
+                }
+                Change::Cleared(cleared) => self.alert_cleared(*cleared),
+            }
+        }
+    }
+
+    fn alert_rose(&mut self, kind: crate::alert::Kind, subject: Subject) {
+        let Some(alert) = crate::alert::Of::try_from(subject).ok().and_then(|of| self.board.get(kind, of)) else {
+            return;
+        };
+        let message = Message {
+            kind,
+            subject,
+            severity: alert.severity,
+            raised: true,
+            title: alert.title.clone(),
+            text: alert.text.clone(),
+            since: alert.since,
+            shelved: alert.is_shelved(self.now.wall),
+        };
+        self.out.push_back(Output::AlertRaised(kind, subject));
+        self.out.push_back(Output::KeepAlert(kind, subject));
+        let what = Happening::AlertRaised { kind, severity: message.severity, title: message.title.clone() };
+        self.event(subject, what);
+        self.out.push_back(Output::Tell(message));
+        self.state_of(subject);
+    }
+
+    fn alert_cleared(&mut self, cleared: crate::alert::Cleared) {
+        let crate::alert::Cleared { alert, reason } = cleared;
+        let (kind, subject) = (alert.kind, Subject::from(alert.of));
+        self.out.push_back(Output::AlertCleared(kind, subject));
+        self.out.push_back(Output::KeepAlert(kind, subject));
+        let what = Happening::AlertCleared { kind, severity: alert.severity, title: alert.title.clone(), reason: reason.clone() };
+        self.event(subject, what);
+        self.out.push_back(Output::Tell(Message {
+            kind,
+            subject,
+            severity: alert.severity,
+            raised: false,
+            title: alert.title,
+            text: reason,
+            since: alert.since,
+            shelved: alert.shelved_until.is_some_and(|until| self.now.wall < until),
+        }));
+        self.state_of(subject);
+    }
+
+    /// An alert is a reason to publish the state at once.
+    fn state_of(&mut self, subject: Subject) {
+        match subject {
+            Subject::Flat(flat) => self.publish_flat(flat),
+            Subject::Stand(stand) => self.publish_stand(stand),
+            Subject::Valve(valve) => self.publish_valve(valve),
+            Subject::Supply(_) | Subject::Site => {}
+        }
+    }
+}
+
+const fn wetness(condition: Condition) -> Wetness {
+    match condition {
+        Condition::Dry => Wetness::Dry,
+        Condition::Due => Wetness::Due,
+        Condition::Moist => Wetness::Moist,
+        Condition::Wet => Wetness::Wet,
+        Condition::Unknown => Wetness::Unknown,
+    }
+}

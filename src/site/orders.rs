@@ -1,0 +1,571 @@
+//! Commands: each is answered once, and changes something or nothing.
+
+use super::flats::Weighed;
+use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
+use crate::flat::{Limits, Over, Soak};
+use crate::moment::{Mono, Span, Wall};
+use crate::units::{Fraction, Grams};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value, json};
+
+/// A command that waits for a stand to stand still.
+#[derive(Debug)]
+pub(super) struct Pending {
+    pub until: Mono,
+    what: Awaited,
+    receipt: Receipt,
+    /// The lightest and the heaviest it was meanwhile.
+    range: Option<(Grams, Grams)>,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Awaited {
+    RecordDry(usize),
+    RecordCapacity(usize),
+    Zero { force: bool },
+    Span { mass: Grams, force: bool },
+}
+
+/// Whom to answer, and how the command is remembered.
+#[derive(Debug, Clone)]
+struct Receipt {
+    to: Subject,
+    word: String,
+    id: Option<String>,
+    ticket: Option<Ticket>,
+}
+
+/// The first answer to a command with an id; a repeat gets it again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Answered {
+    pub at: Wall,
+    pub ok: bool,
+    /// What is added to `"ok":true`, or `{"error": …}`.
+    pub body: Map<String, Value>,
+}
+
+/// So long is waited for steadiness.
+const PATIENCE: Span = Span::seconds(30);
+/// A command given longer ago than this is late.
+const LATEST: Span = Span::seconds(30);
+/// So long the answer to an id is kept.
+const REMEMBERED: Span = Span::hours(24);
+
+type Done = Result<Map<String, Value>, String>;
+
+impl Site {
+    pub(super) fn order(&mut self, order: Order) {
+        let Order { to, word, command, id, time, retained, ticket } = order;
+        let receipt = Receipt { to, word, id, ticket };
+        if retained {
+            self.out.push_back(Output::ClearCommand(to));
+            let error = "it was kept by the broker (retained), so nobody can say when it was meant; it has been cleared. \
+                         Send commands without the retain flag";
+            self.finish(receipt, Err(error.to_owned()));
+            return;
+        }
+        if let Some(first) = self.first_answer(receipt.id.as_deref()) {
+            if let Some(ticket) = receipt.ticket {
+                self.out.push_back(Output::Answer(ticket, first));
+            }
+            return;
+        }
+        if let Some(late) = time.map(|time| self.now.wall.since(time)).filter(|&age| age > LATEST) {
+            let error = format!("it was given {:.0} s ago, more than 30 s; nothing was done", late.as_seconds());
+            self.finish(receipt, Err(error));
+            return;
+        }
+        match command {
+            Err(error) => self.finish(receipt, Err(error)),
+            Ok(command) => self.obey(receipt, command),
+        }
+    }
+
+    fn first_answer(&mut self, id: Option<&str>) -> Option<Answer> {
+        let answered = self.answered.get(id?)?;
+        if self.now.wall.since(answered.at) > REMEMBERED {
+            return None;
+        }
+        let body = answered.body.clone();
+        let text = body.get("error").and_then(Value::as_str).unwrap_or_default().to_owned();
+        Some(if answered.ok { Ok(body) } else { Err(text) })
+    }
+
+    fn obey(&mut self, receipt: Receipt, command: Command) {
+        let done = match (receipt.to, command) {
+            (Subject::Flat(flat), command) if flat < self.flats.len() => match command {
+                Command::RecordDry => return self.wait_for_flat(flat, Awaited::RecordDry(flat), receipt),
+                Command::RecordCapacity { now: true } => {
+                    return self.wait_for_flat(flat, Awaited::RecordCapacity(flat), receipt);
+                }
+                Command::RecordCapacity { now: false } => self.begin_soak(flat),
+                Command::ForgetBand => self.forget_band(flat),
+                Command::Undo => self.undo(flat),
+                Command::Set(set) => self.set(flat, &set),
+                Command::Move { stand } => self.move_flat(flat, stand),
+                Command::Shelve { time } => self.shelve(flat, time),
+                _ => Err(not_yet(&receipt.word)),
+            },
+            (Subject::Stand(stand), command) if stand < self.stands.len() => match command {
+                Command::Zero { force } => return self.wait_for(stand, Awaited::Zero { force }, receipt),
+                Command::Span { mass, force } => return self.wait_for(stand, Awaited::Span { mass, force }, receipt),
+                Command::ForgetCalibration => self.forget_calibration(stand),
+                Command::Holds { flat } => self.holds(stand, flat),
+                _ => Err(not_yet(&receipt.word)),
+            },
+            _ => Err(not_yet(&receipt.word)),
+        };
+        self.finish(receipt, done);
+    }
+
+    /// Answers, remembers the answer, and tells of a refusal.
+    fn finish(&mut self, receipt: Receipt, done: Done) {
+        if let Err(error) = &done {
+            self.refuse_event(receipt.to, &receipt.word, error.clone());
+        }
+        if let Some(id) = receipt.id {
+            let answered = match &done {
+                Ok(body) => Answered { at: self.now.wall, ok: true, body: body.clone() },
+                Err(error) => {
+                    let body = Map::from_iter([("error".to_owned(), json!(error))]);
+                    Answered { at: self.now.wall, ok: false, body }
+                }
+            };
+            let now = self.now.wall;
+            self.answered.retain(|_, answered| now.since(answered.at) <= REMEMBERED);
+            self.answered.insert(id, answered);
+            self.keep(Subject::Site);
+        }
+        if let Some(ticket) = receipt.ticket {
+            self.out.push_back(Output::Answer(ticket, done));
+        }
+    }
+
+    pub(super) fn refuse_event(&mut self, subject: Subject, word: &str, error: String) {
+        self.event(subject, Happening::CommandRefused { command: word.to_owned(), error });
+    }
+
+    // ---- commands that wait for a stand to stand still
+
+    fn wait_for_flat(&mut self, flat: usize, what: Awaited, receipt: Receipt) {
+        if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
+            self.finish(receipt, Err(error));
+        }
+    }
+
+    /// The stand that the flat sits on now.
+    fn stand_of(&self, flat: usize) -> Result<usize, String> {
+        let id = self.id(Subject::Flat(flat));
+        let Some(stand) = self.flats.get(flat).and_then(|flat| flat.stand) else {
+            return Err(format!("{id} has no stand; `move` puts it on one"));
+        };
+        if self.flats[flat].kept.off_since.is_some() {
+            return Err(format!("{id} is off its stand ({}); put it back and try again", self.id(Subject::Stand(stand))));
+        }
+        Ok(stand)
+    }
+
+    fn wait_for(&mut self, stand: usize, what: Awaited, receipt: Receipt) {
+        if let Some(problem) = self.stand_trouble(stand) {
+            self.finish(receipt, Err(problem));
+            return;
+        }
+        let until = self.now.mono + PATIENCE;
+        let bench = &mut self.stands[stand];
+        bench.pending.push(Pending { until, what, receipt, range: None });
+        if self.is_fresh(stand) {
+            self.carry_on_waiting(stand);
+        }
+        self.wish_stand(stand);
+    }
+
+    fn stand_trouble(&self, stand: usize) -> Option<String> {
+        let id = self.id(Subject::Stand(stand));
+        match self.stands[stand].stand.health() {
+            crate::stand::Health::Ok if self.stands[stand].shown.is_none() => {
+                Some(format!("nothing has been heard of {id} yet"))
+            }
+            crate::stand::Health::Ok => None,
+            crate::stand::Health::Silent { .. } => Some(format!("{id} is silent; nothing can be weighed on it")),
+            crate::stand::Health::Fault { fault, .. } => Some(format!("{id} has a fault: {fault}")),
+        }
+    }
+
+    /// Heard within two reporting periods (water-safety.md, S3).
+    fn is_fresh(&self, stand: usize) -> bool {
+        let stand = &self.stands[stand].stand;
+        let two_periods = stand.period().unwrap_or(Span::ZERO) + stand.period().unwrap_or(Span::ZERO);
+        let longest = two_periods.max(Span::seconds(10));
+        stand.is_stable() && stand.reading_at().is_some_and(|read| self.now.mono.since(read.mono) <= longest)
+    }
+
+    /// Carries out what waits for this stand, if it stands still.
+    pub(super) fn carry_on_waiting(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        if let Some(live) = bench.shown {
+            for pending in &mut bench.pending {
+                let (low, high) = pending.range.unwrap_or((live, live));
+                pending.range = Some((low.min(live), high.max(live)));
+            }
+        }
+        let steady = bench.stand.steady().filter(|_| bench.stand.is_stable());
+        let Some(weight) = steady else { return };
+        for pending in std::mem::take(&mut bench.pending) {
+            let done = match pending.what {
+                Awaited::RecordDry(flat) => self.record_dry(flat, weight),
+                Awaited::RecordCapacity(flat) => self.record_capacity_now(flat, weight),
+                Awaited::Zero { force } => self.zero(stand, force),
+                Awaited::Span { mass, force } => self.span(stand, mass, force),
+            };
+            self.finish(pending.receipt, done);
+        }
+    }
+
+    /// Refuses what has waited for too long.
+    pub(super) fn give_up_waiting(&mut self, stand: usize) {
+        let now = self.now.mono;
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        let (over, waiting) = std::mem::take(&mut bench.pending).into_iter().partition(|pending| now >= pending.until);
+        bench.pending = waiting;
+        let id = self.id(Subject::Stand(stand)).to_owned();
+        for pending in over {
+            let Pending { receipt, range, .. } = pending;
+            let error = match range {
+                Some((low, high)) => format!(
+                    "{id} did not stand still within 30 s: it moved by {:.0} g. Is somebody touching it, or a fan blowing on it?",
+                    (high - low).get()
+                ),
+                None => format!("nothing was heard of {id} within 30 s"),
+            };
+            self.finish(receipt, Err(error));
+        }
+    }
+
+    // ---- flats
+
+    fn record_dry(&mut self, index: usize, weight: Grams) -> Done {
+        let dry = weight - self.flats[index].plants();
+        self.check_new_end(index, Some(dry), None)?;
+        let file = self.file_dry(index);
+        let from = self.settled_dry(index);
+        self.flats[index].kept.season.record_dry(dry, file);
+        self.band_changed(index);
+        self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
+        Ok(self.band_answer(index))
+    }
+
+    fn record_capacity_now(&mut self, index: usize, weight: Grams) -> Done {
+        let capacity = weight - self.flats[index].plants();
+        self.check_new_end(index, None, Some(capacity))?;
+        self.end_soak(index);
+        self.record_capacity(index, weight);
+        Ok(self.band_answer(index))
+    }
+
+    /// `weight` is of the flat at capacity, with its plants.
+    pub(super) fn record_capacity(&mut self, index: usize, weight: Grams) {
+        let capacity = weight - self.flats[index].plants();
+        let file = self.file_capacity(index);
+        let from = self.settled_capacity(index);
+        self.flats[index].kept.season.record_capacity(capacity, file);
+        self.band_changed(index);
+        self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
+    }
+
+    /// A dry weight not below a capacity that stands, nor the other way round.
+    fn check_new_end(&self, index: usize, dry: Option<Grams>, capacity: Option<Grams>) -> Result<(), String> {
+        let old_dry = self.settled_dry(index);
+        let old_capacity = self.settled_capacity(index);
+        let (Some(low), Some(high)) = (dry.or(old_dry), capacity.or(old_capacity)) else {
+            return positive(dry.or(capacity));
+        };
+        positive(Some(low))?;
+        if high > low {
+            return Ok(());
+        }
+        Err(format!(
+            "the dry weight ({:.0} g) would not be below the capacity weight ({:.0} g). If the flat was set up anew, \
+             `forget-band` first, then record both",
+            low.get(),
+            high.get()
+        ))
+    }
+
+    fn begin_soak(&mut self, index: usize) -> Done {
+        let now = self.now;
+        if self.flats[index].stand.is_none() {
+            return Err(format!("{} has no stand to be watched on", self.id(Subject::Flat(index))));
+        }
+        let weight = self.flats[index].kept.weighed.filter(|_| self.flats[index].on_stand).map(|weighed| weighed.weight);
+        self.flats[index].kept.soak = Some(Box::new(Soak::begin(now, weight)));
+        self.setting_changed(index);
+        Ok(Map::from_iter([("watching".to_owned(), json!(true))]))
+    }
+
+    fn forget_band(&mut self, index: usize) -> Done {
+        if !self.flats[index].kept.season.forget_band() {
+            return Err("nothing was recorded; the band is the file's already".to_owned());
+        }
+        self.band_changed(index);
+        Ok(self.band_answer(index))
+    }
+
+    fn undo(&mut self, index: usize) -> Done {
+        if !self.flats[index].kept.season.undo() {
+            return Err("there is no record to undo".to_owned());
+        }
+        self.band_changed(index);
+        Ok(self.band_answer(index))
+    }
+
+    fn band_answer(&self, index: usize) -> Map<String, Value> {
+        let flat = &self.flats[index];
+        let weight = |weight: Option<Grams>| json!(weight.map(|weight| super::decimals(weight.get(), 1)));
+        Map::from_iter([
+            ("dry_weight_g".to_owned(), weight(self.settled_dry(index))),
+            ("capacity_weight_g".to_owned(), weight(self.settled_capacity(index))),
+            ("fraction".to_owned(), json!(flat.fraction.map(Fraction::get))),
+        ])
+    }
+
+    fn set(&mut self, index: usize, set: &Set) -> Done {
+        let settings = &self.plan.flats[index].1;
+        let file = settings.own_limits;
+        let mut season = self.flats[index].kept.season.clone();
+        let limit = |over: &mut Option<Over<Fraction>>, given: Option<Option<Fraction>>, file: Option<Fraction>| {
+            if let Some(given) = given {
+                *over = given.map(|value| Over { value, file });
+            }
+        };
+        limit(&mut season.low, set.low, file.low);
+        limit(&mut season.water_at, set.water_at, file.water_at);
+        limit(&mut season.target, set.target, file.target);
+        limit(&mut season.high, set.high, file.high);
+        if let Some(plant_mass) = set.plant_mass {
+            season.plant_mass = plant_mass.unwrap_or(Grams::ZERO);
+            if season.plant_mass < Grams::ZERO {
+                return Err("plant_mass_g cannot be below 0".to_owned());
+            }
+        }
+        if let Some(place) = &set.place {
+            season.place = place.clone().map(|value| Over { value, file: settings.place.clone() });
+        }
+        let limits = season.limits(settings, None);
+        if let Some((lower, upper)) = limits.out_of_order() {
+            return Err(out_of_order(&limits, lower, upper));
+        }
+        self.flats[index].kept.season = season;
+        self.setting_changed(index);
+        Ok(Map::from_iter(
+            [("low", limits.low), ("water_at", limits.water_at), ("target", limits.target), ("high", limits.high)]
+                .map(|(key, limit)| (key.to_owned(), json!(limit.rounded().get()))),
+        ))
+    }
+
+    fn shelve(&mut self, index: usize, time: Span) -> Done {
+        let until = self.now.wall + time;
+        for kind in self.board.shelve(crate::alert::Of::Flat(index), until) {
+            self.out.push_back(Output::KeepAlert(kind, Subject::Flat(index)));
+            self.out.push_back(Output::Shelved(kind, Subject::Flat(index), until));
+        }
+        self.keep(Subject::Flat(index));
+        Ok(Map::from_iter([("until".to_owned(), json!(self.stamp(until)))]))
+    }
+
+    fn move_flat(&mut self, index: usize, to: Option<usize>) -> Done {
+        let from = self.flats[index].stand;
+        if from == to {
+            return Err(match to {
+                Some(stand) => format!("it is on {} already", self.id(Subject::Stand(stand))),
+                None => "it is on no stand already".to_owned(),
+            });
+        }
+        let other = to.and_then(|stand| self.stands[stand].flat);
+        self.assign(index, to);
+        if let Some(other) = other {
+            self.assign(other, from);
+        }
+        Ok(Map::from_iter([("stand".to_owned(), json!(to.map(|stand| self.id(Subject::Stand(stand)))))]))
+    }
+
+    /// Puts a flat on a stand, or on none; what was there is off it.
+    fn assign(&mut self, index: usize, to: Option<usize>) {
+        let from = self.flats[index].stand;
+        let id = |site: &Self, stand: Option<usize>| stand.map(|stand| site.id(Subject::Stand(stand)).to_owned());
+        let (from_id, to_id) = (id(self, from), id(self, to));
+        let file = self.plan.flats[index].1.stand;
+        let file_id = id(self, file);
+        self.interrupt(index, Span::minutes(30));
+        if let Some(from) = from.filter(|&from| self.stands[from].flat == Some(index)) {
+            self.stands[from].flat = None;
+        }
+        let flat = &mut self.flats[index];
+        flat.kept.season.stand = (to != file).then(|| Over { value: to_id.clone(), file: Some(file_id) });
+        flat.stand = to;
+        flat.kept.misfit = None;
+        flat.kept.off_since = None;
+        // Known to be there, but not weighed there yet: the next steady weight counts.
+        flat.on_stand = to.is_some();
+        if let Some(to) = to {
+            self.stands[to].flat = Some(index);
+        }
+        self.event(Subject::Flat(index), Happening::Moved { from: from_id, to: to_id });
+        for stand in [from, to].into_iter().flatten() {
+            self.reload(stand);
+        }
+        self.setting_changed(index);
+    }
+
+    /// What is on a stand has been settled by a person: whatever it weighs now is right.
+    fn reload(&mut self, stand: usize) {
+        self.refresh_scene(stand);
+        let bench = &mut self.stands[stand];
+        bench.stand.accept_load(self.now);
+        self.publish_stand(stand);
+        self.keep(Subject::Stand(stand));
+    }
+
+    // ---- stands
+
+    fn holds(&mut self, stand: usize, flat: Option<usize>) -> Done {
+        match flat {
+            Some(flat) if self.stands[stand].flat == Some(flat) => {
+                let weight = self.stands[stand].stand.steady();
+                let now = self.now;
+                let kept = &mut self.flats[flat];
+                kept.on_stand = true;
+                kept.kept.misfit = None;
+                kept.kept.off_since = None;
+                if let Some(weight) = weight {
+                    kept.kept.weighed = Some(Weighed { weight, at: now });
+                }
+                self.interrupt(flat, Span::minutes(30));
+                self.reload(stand);
+                self.setting_changed(flat);
+            }
+            Some(flat) => {
+                if let Some(other) = self.stands[stand].flat {
+                    self.assign(other, None);
+                }
+                self.assign(flat, Some(stand));
+            }
+            None => {
+                if let Some(flat) = self.stands[stand].flat {
+                    self.assign(flat, None);
+                }
+            }
+        }
+        Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
+    }
+
+    fn zero(&mut self, stand: usize, force: bool) -> Done {
+        let holds = self.stands[stand].flat.filter(|&flat| self.flats[flat].on_stand);
+        let loaded = holds.is_some_and(|flat| self.flats[flat].kept.weighed.is_some());
+        let change = self.stands[stand].stand.zero(self.now, force, loaded)?;
+        self.calibration_changed(stand, None);
+        Ok(Map::from_iter([("moved_g".to_owned(), json!(super::decimals(change.moved.get(), 1)))]))
+    }
+
+    fn span(&mut self, stand: usize, mass: Grams, force: bool) -> Done {
+        let change = self.stands[stand].stand.span(mass, force, self.now)?;
+        self.calibration_changed(stand, Some(change.factor));
+        Ok(Map::from_iter([
+            ("counts_per_gram".to_owned(), json!(change.counts_per_gram)),
+            ("factor".to_owned(), json!(super::decimals(change.factor, 6))),
+        ]))
+    }
+
+    fn forget_calibration(&mut self, stand: usize) -> Done {
+        self.stands[stand].stand.forget_calibration();
+        self.calibration_changed(stand, None);
+        Ok(Map::new())
+    }
+
+    /// Weights recorded with the old span follow the new one.
+    fn calibration_changed(&mut self, stand: usize, factor: Option<f64>) {
+        if let Some(flat) = self.stands[stand].flat {
+            if let Some(factor) = factor {
+                let kept = &mut self.flats[flat].kept;
+                kept.season.rescale(factor);
+                if let Some(weighed) = &mut kept.weighed {
+                    weighed.weight = weighed.weight * factor;
+                }
+            }
+            self.interrupt(flat, Span::minutes(30));
+            self.band_changed(flat);
+        }
+        self.reload(stand);
+    }
+
+    // ---- what follows a change
+
+    pub(super) fn band_changed(&mut self, index: usize) {
+        self.interrupt_forecast(index);
+        self.setting_changed(index);
+    }
+
+    /// Works out anew what follows from the settings, and tells it.
+    pub(super) fn setting_changed(&mut self, index: usize) {
+        self.settle(index);
+        let flat = &mut self.flats[index];
+        if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
+            let error = Grams::new(flat.fraction_error.max(0.001) * flat.band.map_or(0.0, |(band, _)| band.width().get()));
+            flat.goes_by(weight, error);
+        }
+        if let Some(stand) = flat.stand {
+            self.refresh_scene(stand);
+        }
+        self.look(index);
+        self.publish_flat(index);
+        self.keep(Subject::Flat(index));
+    }
+
+    fn file_dry(&self, index: usize) -> Option<Grams> {
+        let settings = &self.plan.flats[index].1;
+        settings.dry_weight.or_else(|| self.fill(index).and_then(|fill| fill.dry_weight))
+    }
+
+    fn file_capacity(&self, index: usize) -> Option<Grams> {
+        let settings = &self.plan.flats[index].1;
+        settings.capacity_weight.or_else(|| self.fill(index).and_then(|fill| fill.capacity_weight))
+    }
+
+    fn settled_dry(&self, index: usize) -> Option<Grams> {
+        self.flats[index].kept.season.dry(&self.plan.flats[index].1, self.fill(index))
+    }
+
+    fn settled_capacity(&self, index: usize) -> Option<Grams> {
+        self.flats[index].kept.season.capacity(&self.plan.flats[index].1, self.fill(index))
+    }
+}
+
+fn positive(weight: Option<Grams>) -> Result<(), String> {
+    match weight {
+        Some(weight) if weight <= Grams::ZERO => {
+            Err(format!("a weight of {:.0} g is no flat; is the stand empty, or its zero wrong?", weight.get()))
+        }
+        _ => Ok(()),
+    }
+}
+
+fn out_of_order(limits: &Limits, lower: &str, upper: &str) -> String {
+    format!(
+        "limits out of order: {lower} must be below {upper} (low {:.0} %, water_at {:.0} %, target {:.0} %, high {:.0} %). Give both in one \
+         command",
+        limits.low.percent(),
+        limits.water_at.percent(),
+        limits.target.percent(),
+        limits.high.percent()
+    )
+}
+
+fn not_yet(word: &str) -> String {
+    format!("`{word}` is not built yet; nothing was done")
+}
+
+/// An order as an input.
+impl From<Order> for Input {
+    fn from(order: Order) -> Self {
+        Self::Order(order)
+    }
+}

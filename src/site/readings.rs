@@ -1,0 +1,259 @@
+//! From a reading to what it means for the stand and the flat on it.
+
+use super::stands::Bench;
+use super::{By, Happening, Part, Site, Subject, Unreadable};
+use crate::flat::SoakStep;
+use crate::moment::{Moment, Span};
+use crate::stand::{Handling, Heard, Said};
+use crate::units::{Fraction, Grams};
+
+/// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
+/// creep of the cells.
+const QUIET_AFTER_WATER: Span = Span::minutes(45);
+const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
+
+impl Site {
+    pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
+        self.readings += 1;
+        self.hear(stand, |bench, at, said| bench.stand.reading(part, value, retained, at, &bench.scene, said));
+    }
+
+    pub(super) fn availability(&mut self, stand: usize, online: bool) {
+        self.hear(stand, |bench, at, said| {
+            bench.stand.availability(online, at, said);
+            Heard::Ignored
+        });
+        self.wish_stand(stand);
+    }
+
+    /// Lets a stand take something, and follows up on what it says.
+    pub(super) fn hear(&mut self, stand: usize, take: impl FnOnce(&mut Bench, Moment, &mut Vec<Said>) -> Heard) {
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        let mut said = std::mem::take(&mut self.said);
+        let heard = take(bench, self.now, &mut said);
+        let weight = match heard {
+            Heard::Ignored => None,
+            Heard::Moving(weight) | Heard::Steady(weight) => Some(weight),
+        };
+        if let Some(weight) = weight {
+            bench.shown = Some(weight);
+        }
+        let flat = bench.flat;
+        let waiting = !bench.pending.is_empty();
+        for said in said.drain(..) {
+            self.stand_said(stand, flat, said);
+        }
+        self.said = said;
+        if let (Heard::Steady(weight), Some(flat)) = (heard, flat) {
+            self.weighed(flat, weight);
+        }
+        if waiting {
+            self.carry_on_waiting(stand);
+        }
+        if weight.is_some() {
+            self.stand_moved(stand);
+        }
+    }
+
+    /// A weight to believe, of a flat known to be the one on its stand.
+    fn weighed(&mut self, index: usize, weight: Grams) {
+        let now = self.now;
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        if !flat.on_stand {
+            return;
+        }
+        flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
+        let before = flat.kept.condition;
+        let error = flat.stand.and_then(|stand| self.stands.get(stand)).map_or(Grams::ZERO, |bench| bench.stand.weight_error(weight));
+        flat.goes_by(weight, error);
+        let changed = flat.kept.condition != before;
+        if flat.kept.soak.is_some() {
+            let evaporation = flat.outlook.rate;
+            self.soak(index, |soak| soak.weighed(weight, now, evaporation));
+        }
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        if changed || now.mono >= flat.next_look {
+            self.look_at_weight(index, weight);
+        }
+        self.flat_moved(index, changed);
+    }
+
+    fn stand_said(&mut self, stand: usize, flat: Option<usize>, said: Said) {
+        match said {
+            Said::Handled(handling) => {
+                if let Some(flat) = flat {
+                    self.handled(stand, flat, handling);
+                }
+            }
+            Said::FaultRaised(_) | Said::FaultCleared(_) | Said::Silent | Said::HeardAgain => {
+                self.judge_stand(stand);
+                self.publish_stand(stand);
+                self.keep(Subject::Stand(stand));
+                if let Some(flat) = flat {
+                    self.stand_health_changed(stand, flat);
+                }
+            }
+        }
+        self.wish_stand(stand);
+    }
+
+    fn stand_health_changed(&mut self, stand: usize, index: usize) {
+        let now = self.now;
+        let quiet = self.stands[stand].stand.health().is_ok();
+        if let Some(flat) = self.flats.get_mut(index) {
+            flat.kept.drying.interrupted(now, Span::ZERO);
+            flat.recent.forget();
+            if quiet {
+                flat.on_stand = flat.kept.off_since.is_none() && flat.kept.misfit.is_none();
+            }
+        }
+        self.look(index);
+        self.publish_flat(index);
+    }
+
+    /// What somebody did to the flat, as the weights tell it.
+    fn handled(&mut self, stand: usize, index: usize, handling: Handling) {
+        let now = self.now;
+        let subject = Subject::Flat(index);
+        match handling {
+            Handling::Lifted { .. } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                self.event(subject, Happening::Lifted);
+                if let Some(flat) = self.flats.get_mut(index) {
+                    flat.on_stand = false;
+                    flat.kept.off_since = Some(now);
+                    if let Some(soak) = &mut flat.kept.soak {
+                        soak.lifted(now);
+                    }
+                }
+            }
+            Handling::Returned { change, watered_away, .. } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                self.event(subject, Happening::Returned { change });
+                let weight = self.stands.get(stand).and_then(|bench| bench.shown);
+                if let Some(flat) = self.flats.get_mut(index) {
+                    flat.on_stand = true;
+                    flat.kept.off_since = None;
+                    flat.kept.misfit = None;
+                }
+                if let Some(kept) = watered_away.filter(|_| !self.is_soaking(index)) {
+                    self.watered(index, kept, kept, By::Hand, true);
+                }
+                if let Some(weight) = weight {
+                    self.soak(index, |soak| soak.returned(weight, now));
+                }
+            }
+            Handling::Misfit { why, .. } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                if let Some(flat) = self.flats.get_mut(index) {
+                    flat.on_stand = false;
+                    flat.kept.misfit = Some(why.to_string());
+                }
+            }
+            Handling::FitsAgain => {
+                if let Some(flat) = self.flats.get_mut(index) {
+                    flat.on_stand = true;
+                    flat.kept.off_since = None;
+                    flat.kept.misfit = None;
+                }
+            }
+            Handling::Watered { gross, kept } => {
+                if !self.is_soaking(index) {
+                    self.watered(index, gross, kept, By::Hand, false);
+                }
+            }
+            Handling::Draining { .. } => self.interrupt(index, QUIET_AFTER_WATER),
+            Handling::Drained { .. } => {}
+            Handling::Dome { on, change } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                if let Some(flat) = self.flats.get_mut(index) {
+                    flat.kept.dome_on = Some(on);
+                }
+                self.event(subject, Happening::Dome { on, change });
+            }
+            Handling::Removed { change } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                self.event(subject, Happening::Removed { change });
+            }
+            Handling::Bumped { change } => self.event(subject, Happening::Bumped { change }),
+            Handling::Visited { change } => {
+                self.interrupt(index, QUIET_AFTER_HANDLING);
+                self.event(subject, Happening::Visited { change });
+            }
+        }
+        self.refresh_scene(stand);
+        self.look(index);
+        self.publish_flat(index);
+        self.keep(subject);
+        self.keep(Subject::Stand(stand));
+    }
+
+    /// What lies across this moment is not drying.
+    pub(super) fn interrupt(&mut self, index: usize, quiet: Span) {
+        let now = self.now;
+        if let Some(flat) = self.flats.get_mut(index) {
+            flat.kept.drying.interrupted(now, quiet);
+            flat.recent.forget();
+        }
+    }
+
+    fn watered(&mut self, index: usize, gross: Grams, kept: Grams, by: By, away: bool) {
+        self.interrupt(index, QUIET_AFTER_WATER);
+        let now = self.now;
+        if let Some(flat) = self.flats.get_mut(index) {
+            flat.kept.watered = Some(now);
+            // As good as full: what a soak leaves behind when it is not watched.
+            if flat.fraction.is_some_and(|fraction| fraction >= Fraction::new(0.95)) {
+                flat.kept.soaked = Some(now);
+            }
+        }
+        let (added, kept) = (gross.of_water(), kept.of_water());
+        self.event(Subject::Flat(index), Happening::Watered { added, kept, by, away });
+    }
+
+    pub(super) fn is_soaking(&self, index: usize) -> bool {
+        self.flats.get(index).is_some_and(|flat| flat.kept.soak.is_some())
+    }
+
+    /// Lets the watch for capacity take something, and follows up on its step.
+    pub(super) fn soak(&mut self, index: usize, take: impl FnOnce(&mut crate::flat::Soak) -> Option<SoakStep>) {
+        let step = self.flats.get_mut(index).and_then(|flat| flat.kept.soak.as_deref_mut()).and_then(take);
+        let Some(step) = step else { return };
+        let subject = Subject::Flat(index);
+        match step {
+            SoakStep::Pass { n, weight } => {
+                self.interrupt(index, QUIET_AFTER_WATER);
+                self.event(subject, Happening::Soaking { pass: n, weight });
+            }
+            SoakStep::Draining { weight } => self.event(subject, Happening::Draining { weight }),
+            SoakStep::Recorded { capacity, drained } => {
+                self.event(subject, Happening::Drained { weight: drained });
+                self.soaked(index, capacity);
+            }
+            SoakStep::GaveUp(why) => {
+                self.end_soak(index);
+                self.refuse_event(subject, "record-capacity", why);
+            }
+        }
+        self.keep(subject);
+        self.publish_flat(index);
+    }
+
+    fn soaked(&mut self, index: usize, capacity: Grams) {
+        let now = self.now;
+        self.end_soak(index);
+        if let Some(flat) = self.flats.get_mut(index) {
+            flat.kept.watered = Some(now);
+            flat.kept.soaked = Some(now);
+        }
+        self.record_capacity(index, capacity);
+    }
+
+    pub(super) fn end_soak(&mut self, index: usize) {
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        flat.kept.soak = None;
+        if let Some(stand) = flat.stand {
+            self.refresh_scene(stand);
+        }
+    }
+}

@@ -1,0 +1,112 @@
+//! The stands of a site: what they say, and what is on them.
+
+use super::flats::Sent;
+use super::orders::Pending;
+use super::{Output, Site, Subject};
+use crate::alert::{StandSigns, StandWatch};
+use crate::moment::Span;
+use crate::stand::{FlatScene, Health, Scene, Stand};
+use crate::units::Grams;
+
+/// One stand as the site keeps it.
+#[derive(Debug)]
+pub(super) struct Bench {
+    pub stand: Stand,
+    /// What is known around it; worked out anew when that changes, not for each reading.
+    pub scene: Scene,
+    /// The flat assigned to it.
+    pub flat: Option<usize>,
+    /// The weight now, moving or not.
+    pub shown: Option<Grams>,
+    pub sent: Sent,
+    /// Commands that wait for it to stand still.
+    pub pending: Vec<Pending>,
+    pub watch: StandWatch,
+}
+
+impl Site {
+    /// Works out anew what the stand's handling has to know.
+    pub(super) fn refresh_scene(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        let flat = bench.flat.and_then(|flat| Some((self.flats.get(flat)?, &self.plan.flats.get(flat)?.1)));
+        bench.scene = Scene {
+            valve_open: false,
+            soaking: flat.is_some_and(|(flat, _)| flat.kept.soak.is_some()),
+            flat: flat.map(|(flat, settings)| FlatScene {
+                dry: flat.band.map(|(band, _)| band.dry()),
+                capacity: flat.band.map(|(band, _)| band.capacity()),
+                plant: flat.plants(),
+                fastest_drying: settings.fastest_drying,
+                drying: flat.outlook.rate,
+                dome_weight: flat.kept.dome_weight.or(settings.dome_weight),
+                dome_on: flat.kept.dome_on,
+                last_weight: flat.kept.weighed.map(|weighed| (weighed.weight, weighed.at.mono)),
+            }),
+        };
+    }
+
+    pub(super) fn publish_stand(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        bench.sent.at = Some(self.now.mono);
+        bench.sent.weight = bench.shown;
+        if !std::mem::replace(&mut bench.sent.queued, true) {
+            self.out.push_back(Output::State(Subject::Stand(stand)));
+        }
+    }
+
+    pub(super) fn stand_moved(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get(stand) else { return };
+        let division = self.plan.stands[stand].1.division;
+        if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) {
+            self.publish_stand(stand);
+        }
+    }
+
+    /// Silence, frozen readings, plateaus that are due, commands that have waited long enough; and a sign of life.
+    pub(super) fn stand_wakes(&mut self, stand: usize) {
+        self.hear(stand, |bench, at, said| {
+            bench.stand.tick(at, &bench.scene, said);
+            crate::stand::Heard::Ignored
+        });
+        self.give_up_waiting(stand);
+        self.judge_stand(stand);
+        self.stand_moved(stand);
+        self.wish_stand(stand);
+    }
+
+    pub(super) fn wish_stand(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get(stand) else { return };
+        let sign_of_life = bench.sent.at.unwrap_or(self.now.mono) + super::flats::LONGEST_PAUSE;
+        let waiting = bench.pending.iter().map(|pending| pending.until).min();
+        let at = [Some(sign_of_life), bench.stand.next_wake(), waiting, bench.watch.next_wake()].into_iter().flatten().min();
+        // Never at once again: a wish that turns out to have nothing to do must not turn in a circle.
+        let soonest = self.now.mono + Span::from_millis(1);
+        if let Some(at) = at {
+            self.agenda.wish(Subject::Stand(stand), at.max(soonest));
+        }
+    }
+
+    pub(super) fn judge_stand(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get(stand) else { return };
+        let (silent_since, fault) = match bench.stand.health() {
+            Health::Ok => (None, None),
+            Health::Silent { since } => (Some(since), None),
+            Health::Fault { fault, .. } => (None, Some(fault.to_string())),
+        };
+        let signs = StandSigns {
+            at: self.now,
+            stand: &self.plan.stands[stand].0,
+            flat: bench.flat.map(|flat| self.plan.flats[flat].1.label.as_str()),
+            silent_since,
+            // The stand has judged its silence itself.
+            stale_after: Span::ZERO,
+            fault,
+            uneven: bench.stand.unevenness(),
+            on_auto_valve: bench.flat.is_some_and(|flat| self.is_on_auto_valve(flat)),
+        };
+        let mut watch = bench.watch.clone();
+        let changes = crate::alert::judge_stand(&signs, &mut watch, &mut self.board, stand);
+        self.stands[stand].watch = watch;
+        self.carry_out(changes);
+    }
+}

@@ -1,0 +1,238 @@
+//! The valves of a site: what each would pour now, and why it may not.
+
+use super::{Locked, Output, PlanState, PulseState, ShareState, Site, Subject, ValveState, decimals};
+use crate::alert::Kind;
+use crate::flat::Condition;
+use crate::moment::{Mono, Span, Wall};
+use crate::stand::Health;
+use crate::units::{Flow, Fraction, Millilitres};
+use crate::watering::{Fed, Mode, Plan as Watering};
+
+/// One valve as the site keeps it.
+#[derive(Debug, Default)]
+pub(super) struct Valve {
+    /// Its plan, with a number that stays while there is one.
+    plan: Option<(u64, Watering)>,
+    locked: Option<Lock>,
+    sent: Option<Mono>,
+    sent_volume: Option<Millilitres>,
+    queued: bool,
+}
+
+/// Why a valve may not open; goes when the reason goes.
+#[derive(Debug, Clone, PartialEq)]
+struct Lock {
+    reason: &'static str,
+    text: String,
+    since: Wall,
+}
+
+impl Site {
+    /// Works out anew what the valve of this flat would pour, and tells it where that has changed.
+    pub(super) fn replan(&mut self, flat: usize) {
+        if let Some(valve) = self.valve_of(flat) {
+            self.replan_valve(valve);
+        }
+    }
+
+    fn replan_valve(&mut self, index: usize) {
+        let locked = self.reason_to_lock(index);
+        let watering = if locked.is_some() { None } else { self.work_out(index) };
+        let now = self.now;
+        let Some(valve) = self.valves.get_mut(index) else { return };
+
+        let was_due = valve.plan.as_ref().map(|(_, plan)| plan.due);
+        let due = watering.as_ref().map(|plan| plan.due);
+        let was_locked = valve.locked.as_ref().map(|lock| lock.reason);
+        let number = valve.plan.as_ref().map(|(number, _)| *number);
+        valve.locked = locked.map(|(reason, text)| {
+            let since = valve.locked.as_ref().filter(|lock| lock.reason == reason).map_or(now.wall, |lock| lock.since);
+            Lock { reason, text, since }
+        });
+        let volume = watering.as_ref().map(|plan| plan.volume);
+        valve.plan = watering.map(|plan| {
+            let number = number.unwrap_or_else(|| {
+                self.plans_made += 1;
+                self.plans_made
+            });
+            (number, plan)
+        });
+
+        let turned = was_due != due || was_locked != valve.locked.as_ref().map(|lock| lock.reason);
+        let grown = match (valve.sent_volume, volume) {
+            (Some(sent), Some(volume)) => (volume - sent).abs() >= Millilitres::new(5.0),
+            _ => false,
+        };
+        let paused = valve.sent.is_none_or(|sent| now.mono.since(sent) >= super::flats::LEAST_PAUSE);
+        if turned || (grown && paused) {
+            self.publish_valve(index);
+        }
+    }
+
+    pub(super) fn publish_valve(&mut self, index: usize) {
+        let now = self.now.mono;
+        let Some(valve) = self.valves.get_mut(index) else { return };
+        valve.sent = Some(now);
+        valve.sent_volume = valve.plan.as_ref().map(|(_, plan)| plan.volume);
+        if !std::mem::replace(&mut valve.queued, true) {
+            self.out.push_back(Output::State(Subject::Valve(index)));
+        }
+        self.agenda.wish(Subject::Valve(index), now + super::flats::LONGEST_PAUSE);
+    }
+
+    pub(super) fn valve_wakes(&mut self, index: usize) {
+        self.replan_valve(index);
+        let sent = self.valves.get(index).and_then(|valve| valve.sent);
+        match sent {
+            Some(sent) if self.now.mono.since(sent) < super::flats::LONGEST_PAUSE => {
+                self.agenda.wish(Subject::Valve(index), sent + super::flats::LONGEST_PAUSE);
+            }
+            _ => self.publish_valve(index),
+        }
+    }
+
+    pub(super) fn valve_polled(&mut self, index: usize) {
+        if let Some(valve) = self.valves.get_mut(index) {
+            valve.queued = false;
+        }
+    }
+
+    fn work_out(&self, index: usize) -> Option<Watering> {
+        let settings = self.plan.valves.get(index)?;
+        let fed: Option<Vec<Fed>> = settings
+            .feeds
+            .iter()
+            .map(|feed| {
+                let flat = self.flats.get(feed.flat)?;
+                let (band, _) = flat.band?;
+                Some(Fed {
+                    flat: feed.flat,
+                    flow: feed.flow,
+                    water: flat.water()?,
+                    band: band.width(),
+                    target: flat.limits.target,
+                    high: flat.limits.high,
+                    due: self.is_due(feed.flat, index),
+                })
+            })
+            .collect();
+        crate::watering::plan(&fed?, settings, None)
+    }
+
+    /// Due or dry, or will be before the valve's next hours.
+    fn is_due(&self, flat: usize, valve: usize) -> bool {
+        let flat = &self.flats[flat];
+        if matches!(flat.kept.condition, Condition::Due | Condition::Dry) {
+            return true;
+        }
+        let Some((opens, _)) = self.plan.valves[valve].hours else { return false };
+        let next = self.plan.zone.next(self.now.wall, opens);
+        flat.outlook.due.is_some_and(|due| due.at.wall < next)
+    }
+
+    fn reason_to_lock(&self, index: usize) -> Option<(&'static str, String)> {
+        let feeds = &self.plan.valves.get(index)?.feeds;
+        feeds.iter().find_map(|feed| self.reason_against(feed.flat))
+    }
+
+    /// Why no valve may water this flat now.
+    fn reason_against(&self, index: usize) -> Option<(&'static str, String)> {
+        let flat = self.flats.get(index)?;
+        let label = &self.plan.flats[index].1.label;
+        if let Some(misfit) = &flat.kept.misfit {
+            return Some((Kind::FlatChanged.name(), format!("{label}: {misfit}")));
+        }
+        if flat.kept.off_since.is_some() {
+            return Some((Kind::FlatAbsent.name(), format!("{label} is off its stand")));
+        }
+        let health = flat.stand.and_then(|stand| self.stands.get(stand)).map(|bench| bench.stand.health());
+        match health {
+            Some(Health::Silent { .. }) => {
+                return Some((Kind::StandSilent.name(), format!("the stand of {label} is silent")));
+            }
+            Some(Health::Fault { fault, .. }) => {
+                return Some((Kind::StandFault.name(), format!("the stand of {label} has a fault: {fault}")));
+            }
+            _ => {}
+        }
+        (flat.kept.condition == Condition::Unknown)
+            .then(|| ("unknown", format!("nobody can say how much water is left in {label}")))
+    }
+
+    pub(super) fn valve_of(&self, flat: usize) -> Option<usize> {
+        self.plan.valves.iter().position(|valve| valve.feeds.iter().any(|feed| feed.flat == flat))
+    }
+
+    pub(super) fn is_on_auto_valve(&self, flat: usize) -> bool {
+        self.valve_of(flat).is_some_and(|valve| self.plan.valves[valve].mode == Mode::Auto)
+    }
+
+    pub(super) fn locked_state(&self, valve: usize) -> Option<Locked> {
+        let lock = self.valves.get(valve)?.locked.as_ref()?;
+        Some(Locked {
+            reason: lock.reason,
+            text: lock.text.clone(),
+            since: self.stamp(lock.since),
+            needs_unlock: false,
+        })
+    }
+
+    /// A valve's state as published; `None` for one that is not in the plan.
+    #[must_use]
+    pub fn valve_state(&self, index: usize) -> Option<ValveState<'_>> {
+        let settings = self.plan.valves.get(index)?;
+        let valve = self.valves.get(index)?;
+        let flow: Flow = settings.feeds.iter().map(|feed| feed.flow).sum();
+        Some(ValveState {
+            valve: &settings.id,
+            time: self.stamp(self.now.wall),
+            mode: settings.mode.name(),
+            state: "closed",
+            flow_ml_per_min: decimals(flow.in_ml_per_min(), 1),
+            last_24h_ml: 0.0,
+            max_per_day_ml: self.max_per_day(index).map(|volume| decimals(volume.get(), 1)),
+            plan: valve.plan.as_ref().map(|(number, plan)| self.plan_state(*number, plan)),
+            watering: None,
+            locked: self.locked_state(index),
+        })
+    }
+
+    /// As configured; else one band per flat fed, once all of them are known.
+    fn max_per_day(&self, index: usize) -> Option<Millilitres> {
+        let settings = self.plan.valves.get(index)?;
+        settings.max_per_day.or_else(|| {
+            let bands = settings.feeds.iter().map(|feed| Some(self.flats.get(feed.flat)?.band?.0.width().of_water()));
+            bands.sum()
+        })
+    }
+
+    fn plan_state(&self, number: u64, plan: &Watering) -> PlanState<'_> {
+        PlanState {
+            id: format!("p-{number}"),
+            due: plan.due,
+            volume_ml: decimals(plan.volume.get(), 1),
+            run_time_s: whole_seconds(plan.run),
+            limited_by: plan.limited_by.name(),
+            pulses: plan
+                .pulses
+                .iter()
+                .map(|pulse| PulseState { run_s: whole_seconds(pulse.run), rest_s: whole_seconds(pulse.rest) })
+                .collect(),
+            flats: plan
+                .flats
+                .iter()
+                .map(|share| ShareState {
+                    flat: self.id(Subject::Flat(share.flat)),
+                    to_target_ml: decimals(share.to_target.get(), 1),
+                    gets_ml: decimals(share.gets.get(), 1),
+                    fraction_after: Fraction::rounded(share.after).get(),
+                })
+                .collect(),
+        }
+    }
+}
+
+/// Run times are whole seconds already; a part of one counts as one.
+fn whole_seconds(span: Span) -> i64 {
+    (span.millis() + 999) / 1000
+}
