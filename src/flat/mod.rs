@@ -3,11 +3,13 @@
 mod band;
 mod condition;
 mod season;
+mod drying;
 mod settings;
 mod stages;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
 pub use season::{Ends, Over, Replaced, Season};
+pub use drying::{Drying, Forecast, Loss, Rate, Water};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};
 pub use stages::by_days;

@@ -1,0 +1,487 @@
+//! How fast a flat dries, and when it will have dried to a given level.
+//!
+//! What is kept is small and survives restarts: two days of loss by the hour, the usual loss of each hour of the day,
+//! the flat's own growth, and the evidence for a knee. The forecast takes yesterday's hours, grown or declining as the
+//! last hours did against the same hours a day before. A rate of less than a day is never used without the hours of
+//! the day: day and night differ twofold and more.
+
+mod course;
+mod knee;
+mod record;
+
+use crate::moment::{Moment, Mono, Span, Wall};
+use crate::units::{Fraction, Grams, GramsPerHour};
+use course::{Course, Trend, demand, ratio, trend};
+use knee::Knee;
+use record::{KEPT, Record, Scale, whole};
+use serde::{Deserialize, Serialize};
+
+/// Below so many known hours of the last 24 nothing is forecast.
+const FEWEST_HOURS: u32 = 6;
+/// A trend teaches the flat's growth once it rests on so many hours.
+const TREND_TEACHES: f64 = 12.0;
+/// The flat's growth, and how its trend scatters about it, are remembered for about so many days.
+const GROWTH_MEMORY_DAYS: f64 = 6.0;
+/// No flat grows or shrinks by more than this in a day for long (logarithms); beyond it is weather, water or a knee.
+const GROWTH_WITHIN: (f64, f64) = (-0.10, 0.25);
+/// One hour's surprise counts at most so much for the scatter (a logarithm).
+const MOST_SCATTER: f64 = 0.10;
+/// Of a new day, this part goes into the usual demand of an hour of the day.
+const USUAL_FOLLOWS: f64 = 0.25;
+/// The mean miss of forecasts for a day before the flat has shown its own (a logarithm).
+const USUAL_MISS: f64 = 0.056;
+/// It counts like so many days of the flat's own.
+const USUAL_MISS_COUNTS: f64 = 4.0;
+/// Misses are remembered for about so many days.
+const MISS_MEMORY_DAYS: f64 = 10.0;
+/// Half of the 80 % range is so many mean misses: 1.28 standard deviations of 1.25 mean misses each.
+const RANGE_OF_MISS: f64 = 1.6;
+/// The range grows by this part of a decline below growth, for declines go on as they please.
+const RANGE_OF_DECLINE: f64 = 0.25;
+/// The range grows by so much when nothing of the last day is known, in proportion when a part of it is.
+const RANGE_OF_UNKNOWN: f64 = 0.6;
+/// Beyond a day the range grows with this power of the days.
+const RANGE_GROWS: f64 = 0.8;
+/// The 80 % range of an error that is normally distributed, in standard deviations each way.
+const RANGE_OF_NOISE: f64 = 1.28;
+/// No more of an expected loss than this is doubtful.
+const MOST_DOUBT: f64 = 0.9;
+/// Further ahead nothing is forecast.
+const FURTHEST: Span = Span::days(14);
+/// A share of a span that must be seen to call it wholly covered.
+const WHOLLY: f64 = 0.97;
+
+/// A rate of drying.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rate {
+    /// Grams an hour; never below 0.
+    pub per_hour: GramsPerHour,
+    /// Its standard error; large while less than a whole day is known.
+    pub error: GramsPerHour,
+}
+
+/// The water in a flat, where that is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Water {
+    /// Grams above dry weight.
+    pub above_dry: Grams,
+    /// Grams from dry weight to capacity; above 0.
+    pub band: Grams,
+}
+
+/// What a flat is going to lose.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Loss {
+    /// The expected loss, never below 0.
+    pub expected: Grams,
+    /// Half of its 80 % range: the loss lies within `expected` ± `error` four times out of five.
+    pub error: Grams,
+}
+
+/// When a level will be reached, with an 80 % range: `early` ≤ `at` ≤ `late`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Forecast {
+    /// The expected moment.
+    pub at: Moment,
+    /// One time out of ten it is reached before this.
+    pub early: Moment,
+    /// One time out of ten it is reached after this; at most 14 days ahead.
+    pub late: Moment,
+}
+
+/// A flat's own clock: hours since its first weight, begun at the local hour of the day.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+struct Clock {
+    hour: f64,
+    wall: Option<Wall>,
+    /// Means nothing after a restart, so it is not kept; the first step after that goes by the wall clock.
+    #[serde(skip)]
+    mono: Option<Mono>,
+}
+
+impl Clock {
+    fn at(&self, at: Moment) -> f64 {
+        let gone = match (self.mono, self.wall) {
+            (Some(mono), _) => at.mono.since(mono),
+            (None, Some(wall)) => at.wall.since(wall),
+            (None, None) => Span::ZERO,
+        };
+        self.hour + gone.as_hours().max(0.0)
+    }
+
+    fn advance(&mut self, at: Moment) -> f64 {
+        *self = Self { hour: self.at(at), wall: Some(at.wall), mono: Some(at.mono) };
+        self.hour
+    }
+}
+
+/// A forecast for a day that is waiting to be compared with what came.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Promise {
+    from: i32,
+    lost: f32,
+}
+
+/// How a flat dries. See the [module](self) for how; `Default` knows nothing yet.
+///
+/// Weights may have any zero; only their differences count, and, once [`Drying::set_band`] was called, their
+/// difference to the dry weight.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Drying {
+    clock: Clock,
+    record: Record,
+    /// The hour of the day less the flat's own hour.
+    of_day: f32,
+    /// Weights before this hour of the flat's own are not trusted.
+    trusted_from: f64,
+    scale: Option<Scale>,
+    /// The usual demand by hour of the day, g/h; below 0: unknown.
+    usual: [f32; 24],
+    growth: f32,
+    scatter: f32,
+    knee: Knee,
+    /// The last hour that was learned from.
+    learned: Option<i32>,
+    promise: Option<Promise>,
+    /// Mean miss of promises, as a logarithm, and how many there were.
+    miss: f32,
+    promises: u32,
+}
+
+impl Default for Drying {
+    #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
+    fn default() -> Self {
+        Self {
+            clock: Clock::default(),
+            record: Record::default(),
+            of_day: 0.0,
+            trusted_from: 0.0,
+            scale: None,
+            usual: [-1.0; 24],
+            growth: course::USUAL_GROWTH as f32,
+            scatter: 0.0,
+            knee: Knee::default(),
+            learned: None,
+            promise: None,
+            miss: USUAL_MISS as f32,
+            promises: 0,
+        }
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
+fn follow(kept: &mut f32, new: f64, part: f64) {
+    *kept = (f64::from(*kept) + (new - f64::from(*kept)) * part) as f32;
+}
+
+impl Drying {
+    /// A flat of which nothing is known.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// A believed weight of the flat at `at`, when the local hour of the day was `local_hour` (0 to 24).
+    #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
+    pub fn weighed(&mut self, weight: Grams, at: Moment, local_hour: f64) {
+        if self.clock.wall.is_none() {
+            self.clock.hour = local_hour.rem_euclid(24.0);
+        }
+        let hour = self.clock.advance(at);
+        self.of_day = (local_hour - hour).rem_euclid(24.0) as f32;
+        if hour < self.trusted_from {
+            return;
+        }
+        self.record.add(hour, weight.get(), self.scale);
+        self.learn();
+    }
+
+    /// What lies between the last weight and the next is no drying: watered, lifted, domed, thinned, moved, or the
+    /// stand was silent. For `quiet` after `at` no weight is trusted for rates, as while a flat drains.
+    pub fn interrupted(&mut self, at: Moment, quiet: Span) {
+        let hour = self.clock.advance(at);
+        self.record.end(self.scale);
+        self.trusted_from = self.trusted_from.max(hour + quiet.as_hours().max(0.0));
+        self.learn();
+    }
+
+    /// The dry weight (by the same zero as the weights) and the band in grams; `None` when there is none. Without it
+    /// no knee is learned. Call it when a band was recorded or changed, and when the zero of the weights moved.
+    pub fn set_band(&mut self, dry_and_band: Option<(Grams, Grams)>) {
+        let scale = dry_and_band.map(|(dry, band)| Scale { dry: dry.get(), band: band.get() });
+        self.scale = scale.filter(|scale| scale.band > 0.0);
+    }
+
+    /// The rate of the last whole day, in which day and night cancel; of less, once 6 hours are known, with an error
+    /// to match. `None` before.
+    #[must_use]
+    pub fn rate(&self, at: Moment, local_hour: f64) -> Option<Rate> {
+        let now = self.settled();
+        let hour = now.hour_at(at, local_hour);
+        let newest = now.record.newest()?.min(whole(hour));
+        let usual = now.usual_from(newest);
+        let course = Course::new(&now.record, None, f64::from(newest) + 1.0, 0.0, &usual)?;
+        if course.known < FEWEST_HOURS {
+            return None;
+        }
+        let mut day = 0.0;
+        course.walk(f64::from(newest) + 1.0, 24.0, None, |_, lost| {
+            day = lost;
+            true
+        });
+        let unknown = 1.0 - f64::from(course.known.min(24)) / 24.0;
+        let by_noise = now.record.edge_error() * std::f64::consts::SQRT_2;
+        let by_gaps = day * unknown * RANGE_OF_UNKNOWN;
+        let error = by_noise.hypot(by_gaps) / 24.0;
+        Some(Rate { per_hour: GramsPerHour::new(day / 24.0), error: GramsPerHour::new(error) })
+    }
+
+    /// What the flat is going to lose in `span` after `from`. `None` while fewer than 6 hours of the day are known.
+    #[must_use]
+    pub fn loss(&self, from: Moment, local_hour: f64, span: Span, water: Option<Water>) -> Option<Loss> {
+        let now = self.settled();
+        let hour = now.hour_at(from, local_hour);
+        let ahead = now.ahead(hour)?;
+        let hours = span.as_hours().max(0.0);
+        let mut expected = 0.0;
+        ahead.course.walk(hour, hours, water.map(water_and_band), |_, lost| {
+            expected = lost;
+            true
+        });
+        let error = (ahead.doubt(hours) * expected).hypot(ahead.noise);
+        Some(Loss { expected: Grams::new(expected), error: Grams::new(error) })
+    }
+
+    /// When `water` grams above dry weight will have fallen to `until`, in a band of `band` grams. `None` when it is
+    /// there already, when too little is known, or when it takes more than 14 days.
+    #[must_use]
+    pub fn reaches(&self, from: Moment, local_hour: f64, water: Grams, until: Grams, band: Grams) -> Option<Forecast> {
+        let need = (water - until).get();
+        if need <= 0.0 || band.get() <= 0.0 {
+            return None;
+        }
+        let now = self.settled();
+        let hour = now.hour_at(from, local_hour);
+        let ahead = now.ahead(hour)?;
+        let mut crossings = [Crossing::default(); 3];
+        ahead.course.walk(hour, FURTHEST.as_hours(), Some((water.get(), band.get())), |gone, lost| {
+            let doubt = ahead.doubt(gone) * lost;
+            let levels = [lost + doubt + ahead.noise, lost, lost - doubt - ahead.noise];
+            for (crossing, level) in crossings.iter_mut().zip(levels) {
+                crossing.see(gone, level, need);
+            }
+            crossings.iter().any(|crossing| crossing.at.is_none())
+        });
+        let [early, at, late] = crossings.map(|crossing| crossing.at);
+        let at = at?;
+        let moment = |hours: f64| from.after(Span::from_seconds(hours * 3600.0));
+        let late = late.unwrap_or(FURTHEST.as_hours()).max(at);
+        Some(Forecast { at: moment(at), early: moment(early.unwrap_or(at).min(at)), late: moment(late) })
+    }
+
+    /// The fraction below which this flat was seen drying more slowly; `None` until it was. The forecast goes
+    /// straight on through the hours of the day until then.
+    #[must_use]
+    pub fn knee(&self) -> Option<Fraction> {
+        self.knee.found().map(Fraction::new)
+    }
+
+    /// What the flat lost in the `span` before `at`, if that was seen wholly (spans up to two days); negative when it
+    /// gained.
+    #[must_use]
+    pub fn lost_in_last(&self, span: Span, at: Moment) -> Option<Grams> {
+        let now = self.settled();
+        let hour = now.clock.at(at).min(now.record.last_hour());
+        let start = now.clock.at(at) - span.as_hours();
+        let (first, last) = (whole(start), whole(hour));
+        if span <= Span::ZERO || last - first >= KEPT {
+            return None;
+        }
+        let (mut lost, mut seen) = (0.0, 0.0);
+        for bin in first..=last {
+            let inside = (hour.min(f64::from(bin) + 1.0) - start.max(f64::from(bin))).clamp(0.0, 1.0);
+            // Of the first hour only a part belongs to the span; of the last one, what was seen is all inside.
+            let part = if bin == first { inside } else { 1.0 };
+            lost += now.record.lost(bin) * part;
+            seen += now.record.covered(bin) * part;
+        }
+        (seen >= WHOLLY * span.as_hours()).then(|| Grams::new(lost))
+    }
+
+    /// How many of the last 24 hours are known, 0 to 24.
+    #[must_use]
+    pub fn known_hours(&self) -> u32 {
+        let now = self.settled();
+        let newest = whole(now.clock.hour);
+        now.record.known(newest - 24, newest).min(24)
+    }
+
+    /// By how much more the flat uses each day, as learned from it: 0.03 is 3 % a day.
+    #[must_use]
+    pub fn growth_per_day(&self) -> f64 {
+        f64::from(self.growth).exp_m1()
+    }
+}
+
+fn water_and_band(water: Water) -> (f64, f64) {
+    (water.above_dry.get(), water.band.get().max(f64::MIN_POSITIVE))
+}
+
+/// When a level that is watched step by step first reaches what is needed.
+#[derive(Debug, Clone, Copy, Default)]
+struct Crossing {
+    before: (f64, f64),
+    at: Option<f64>,
+}
+
+impl Crossing {
+    fn see(&mut self, gone: f64, level: f64, need: f64) {
+        if self.at.is_none() && level >= need {
+            let (from, below) = self.before;
+            let share = if level > below { ((need - below) / (level - below)).clamp(0.0, 1.0) } else { 1.0 };
+            self.at = Some(from + (gone - from) * share);
+        }
+        self.before = (gone, level);
+    }
+}
+
+/// A course with its doubts.
+struct Ahead<'a> {
+    course: Course<'a>,
+    /// Half of the 80 % range for a day, as a share of the loss.
+    day: f64,
+    /// Half of the 80 % range by the noise of the weights, g.
+    noise: f64,
+}
+
+impl Ahead<'_> {
+    /// Half of the 80 % range for so many hours, as a share of the loss.
+    fn doubt(&self, hours: f64) -> f64 {
+        (self.day * (hours / 24.0).max(1.0).powf(RANGE_GROWS)).min(MOST_DOUBT)
+    }
+}
+
+impl Drying {
+    /// Itself with all that is still gathering put into its hours, to ask it something.
+    fn settled(&self) -> Self {
+        let mut settled = self.clone();
+        settled.record.flush(settled.scale);
+        settled
+    }
+
+    fn hour_at(&self, at: Moment, local_hour: f64) -> f64 {
+        if self.clock.wall.is_none() { local_hour.rem_euclid(24.0) } else { self.clock.at(at) }
+    }
+
+    fn trend_at(&self, hour: i32, knee: Option<f64>) -> Trend {
+        trend(ratio(&self.record, knee, hour), f64::from(self.growth), f64::from(self.scatter), knee)
+    }
+
+    /// The usual demand, by the flat's own hour modulo 24.
+    fn usual_from(&self, hour: i32) -> [Option<f64>; 24] {
+        let mut usual = [None; 24];
+        for own in hour..hour + 24 {
+            let of_day = self.usual.get(self.hour_of_day(own)).filter(|&&usual| usual >= 0.0);
+            if let Some(slot) = usual.get_mut(usize::try_from(own.rem_euclid(24)).unwrap_or(0)) {
+                *slot = of_day.map(|&usual| f64::from(usual));
+            }
+        }
+        usual
+    }
+
+    fn hour_of_day(&self, own: i32) -> usize {
+        let of_day = (f64::from(own) + 0.5 + f64::from(self.of_day)).rem_euclid(24.0);
+        usize::try_from(whole(of_day)).unwrap_or(0).min(23)
+    }
+
+    fn ahead(&self, hour: f64) -> Option<Ahead<'_>> {
+        let knee = self.knee.found();
+        let newest = whole(hour);
+        let trend = self.trend_at(newest, knee);
+        let usual = self.usual_from(newest);
+        let course = Course::new(&self.record, knee, hour, trend.log, &usual)?;
+        let learned = usual.iter().flatten().count() == 24;
+        if course.known < FEWEST_HOURS && !learned {
+            return None;
+        }
+        let unknown = 1.0 - f64::from(course.known.min(24)) / 24.0;
+        let day = RANGE_OF_MISS * f64::from(self.miss) + RANGE_OF_DECLINE * trend.decline + RANGE_OF_UNKNOWN * unknown;
+        let noise = RANGE_OF_NOISE * std::f64::consts::SQRT_2 * course.edge_error();
+        Some(Ahead { course, day, noise })
+    }
+
+    /// Learns from the hours that are over since it last did.
+    fn learn(&mut self) {
+        let Some(newest) = self.record.newest() else { return };
+        let first = self.learned.map_or(newest - KEPT, |learned| learned.max(newest - KEPT)) + 1;
+        for hour in first..newest {
+            self.learn_hour(hour);
+        }
+        self.learned = Some(newest - 1);
+    }
+
+    fn learn_hour(&mut self, hour: i32) {
+        let knee = self.knee.found();
+        if let Some(demand) = demand(&self.record, knee, hour) {
+            let at = self.hour_of_day(hour);
+            if let Some(usual) = self.usual.get_mut(at) {
+                let part = if *usual < 0.0 { 1.0 } else { USUAL_FOLLOWS };
+                follow(usual, demand.max(0.0), part);
+            }
+        }
+        self.learn_growth(hour, knee);
+        self.knee.observe(&self.record, hour, f64::from(self.growth));
+        self.keep_promise(hour);
+    }
+
+    fn learn_growth(&mut self, hour: i32, knee: Option<f64>) {
+        let Some(seen) = ratio(&self.record, knee, hour).filter(|seen| seen.hours >= TREND_TEACHES) else { return };
+        let part = 1.0 / (24.0 * GROWTH_MEMORY_DAYS);
+        let off = (seen.log - f64::from(self.growth)).abs();
+        follow(&mut self.growth, seen.log.clamp(GROWTH_WITHIN.0, GROWTH_WITHIN.1), part);
+        follow(&mut self.scatter, off.min(MOST_SCATTER), part);
+    }
+
+    /// Each day one forecast is compared with what came, and the next is made.
+    fn keep_promise(&mut self, hour: i32) {
+        if let Some(promise) = self.promise {
+            if hour < promise.from + 23 {
+                return;
+            }
+            self.promise = None;
+            self.learn_miss(promise);
+        }
+        let Some(from) = hour.checked_add(1) else { return };
+        if self.record.known(from - 24, hour) < 24 {
+            return;
+        }
+        let fraction = self.record.fraction(hour);
+        let water = self.scale.zip(fraction).map(|(scale, fraction)| (fraction * scale.band, scale.band));
+        let mut promised = None;
+        if let Some(ahead) = self.ahead(f64::from(from)) {
+            ahead.course.walk(f64::from(from), 24.0, water, |_, lost| {
+                promised = Some(lost);
+                true
+            });
+        }
+        #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
+        let promise = promised.map(|lost| Promise { from, lost: lost as f32 });
+        self.promise = promise;
+    }
+
+    fn learn_miss(&mut self, promise: Promise) {
+        let hours = promise.from..promise.from + 24;
+        if self.record.known(promise.from, promise.from + 23) < 24 {
+            return;
+        }
+        let came: f64 = hours.filter_map(|hour| self.record.rate(hour)).sum();
+        let promised = f64::from(promise.lost);
+        let noise = 4.0 * self.record.edge_error();
+        if came <= noise || promised <= noise {
+            return;
+        }
+        self.promises = self.promises.saturating_add(1);
+        let days = (USUAL_MISS_COUNTS + f64::from(self.promises)).min(MISS_MEMORY_DAYS);
+        follow(&mut self.miss, (came / promised).ln().abs().min(0.5), 1.0 / days);
+    }
+}
