@@ -10,7 +10,7 @@
 
 mod drain;
 
-use crate::moment::{Mono, Moment, Span};
+use crate::moment::{Moment, Mono, Span};
 use crate::units::{Grams, GramsPerHour};
 use drain::{Drain, Drying, Track, fall, fit};
 use serde::{Deserialize, Serialize};

@@ -182,7 +182,8 @@ fn search(points: &[Point], drying: Drying, noise: f64) -> Option<Drain> {
     let (mut cost, mut drain) = trial(at);
     let (mut by, mut step) = (0.15, 0.25);
     for _ in 0..60 {
-        let moves = [(by, 0.0), (-by, 0.0), (0.0, step), (0.0, -step), (by, -step), (-by, step), (by, step), (-by, -step)];
+        let moves =
+            [(by, 0.0), (-by, 0.0), (0.0, step), (0.0, -step), (by, -step), (-by, step), (by, step), (-by, -step)];
         let tried = moves.into_iter().map(|(tau, taus)| (at.0 + tau, at.1 + taus));
         let best = tried.map(|at| (trial(at), at)).min_by(|a, b| a.0.0.total_cmp(&b.0.0));
         match best {
