@@ -51,12 +51,22 @@ struct State {
     /// Number of the last batch written.
     written: u64,
     compact: Option<Wall>,
-    /// Nothing more will come: write what is there without waiting for company, and end.
-    closing: bool,
-    /// End even if something is left.
-    abandon: bool,
+    phase: Phase,
     failing: bool,
-    ended: bool,
+}
+
+/// How far the writer is from its end; only ever goes on.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+enum Phase {
+    /// More may come.
+    #[default]
+    Open,
+    /// Nothing more will come: write what is there without waiting for company, and end.
+    Closing,
+    /// End even if something is left.
+    Abandoned,
+    /// The thread is done, and the store is let go of.
+    Ended,
 }
 
 impl Writer {
@@ -92,7 +102,7 @@ impl Writer {
     #[must_use]
     pub fn works(&self) -> bool {
         let state = self.shared.lock();
-        !state.failing && !state.ended
+        !state.failing && state.phase < Phase::Ended
     }
 
     /// Has the store thinned, when nothing else waits.
@@ -108,7 +118,7 @@ impl Writer {
         let mut state = self.shared.lock();
         while state.written < number {
             let left = until.saturating_duration_since(Instant::now());
-            if left.is_zero() || state.ended {
+            if left.is_zero() || state.phase == Phase::Ended {
                 return false;
             }
             state = self.shared.wait(state, left);
@@ -121,13 +131,13 @@ impl Writer {
     pub fn close(mut self, at_most: Duration) -> bool {
         let until = Instant::now() + at_most;
         let mut state = self.shared.lock();
-        state.closing = true;
+        state.phase = state.phase.max(Phase::Closing);
         self.shared.changed.notify_all();
-        while !state.ended && Instant::now() < until {
+        while state.phase < Phase::Ended && Instant::now() < until {
             state = self.shared.wait(state, until.saturating_duration_since(Instant::now()));
         }
-        let done = state.ended && state.queue.len() == 0;
-        let ended = state.ended;
+        let ended = state.phase == Phase::Ended;
+        let done = ended && state.queue.len() == 0;
         drop(state);
         // A thread that hangs in a dead disk is left to the end of the process.
         if let (true, Some(thread)) = (ended, self.thread.take()) {
@@ -140,8 +150,7 @@ impl Writer {
 impl Drop for Writer {
     fn drop(&mut self) {
         let mut state = self.shared.lock();
-        state.closing = true;
-        state.abandon = true;
+        state.phase = state.phase.max(Phase::Abandoned);
         self.shared.changed.notify_all();
     }
 }
@@ -199,7 +208,7 @@ impl Work {
         let Self { shared, store, .. } = self;
         // The file is closed and its lock let go before anyone is told.
         drop(store);
-        shared.lock().ended = true;
+        shared.lock().phase = Phase::Ended;
         shared.changed.notify_all();
     }
 
@@ -210,11 +219,11 @@ impl Work {
             if state.queue.len() > 0 || state.queue.put > state.written {
                 let since = *gathering.get_or_insert_with(Instant::now);
                 let left = GATHER.saturating_sub(since.elapsed());
-                if state.queue.is_grave() || state.closing || state.queue.len() == 0 || left.is_zero() {
+                if state.queue.is_grave() || state.phase > Phase::Open || state.queue.len() == 0 || left.is_zero() {
                     return Task::Write(state.queue.take(), state.queue.put);
                 }
                 state = self.shared.wait(state, left);
-            } else if state.closing {
+            } else if state.phase > Phase::Open {
                 return Task::End;
             } else if let Some(now) = state.compact.take() {
                 return Task::Compact(now);
@@ -250,8 +259,8 @@ impl Work {
         }
         let since = Instant::now();
         let mut state = self.shared.lock();
-        while !state.abandon {
-            let pause = if state.closing { FIRST_PAUSE } else { pause };
+        while state.phase < Phase::Abandoned {
+            let pause = if state.phase > Phase::Open { FIRST_PAUSE } else { pause };
             let left = pause.saturating_sub(since.elapsed());
             if left.is_zero() {
                 return true;
