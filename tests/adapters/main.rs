@@ -1,0 +1,3 @@
+//! What carries the engine's outputs out and its inputs in: the store, the messages to phones, the web.
+
+mod store;
