@@ -91,7 +91,10 @@ pub fn replay<E: Engine>(
             Err(why) => {
                 tell(&format!("line {number}: {why}"));
                 summary.bad += 1;
-                if parser.is_recording() { continue } else { break }
+                if parser.is_recording() {
+                    continue;
+                }
+                break;
             }
         };
         if player.is_none()

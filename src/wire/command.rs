@@ -2,7 +2,7 @@
 
 use super::names::Names;
 use super::nearest::hint;
-use super::reading::shown;
+use super::reading::{json_error, shown};
 use super::stamp::Stamps;
 use crate::moment::{Span, Wall};
 use crate::site::{Command, Order, Set, Subject, Ticket};
@@ -124,7 +124,7 @@ impl Said {
                 Ok(Self { word: said, keys: Keys::default() })
             }
             Ok(Document::Other) => Err("a command is a word, or an object with `command` in it".to_owned()),
-            Err(error) => Err(format!("a command is a word or a JSON object; this is neither: {error}")),
+            Err(error) => Err(format!("a command is a word or a JSON object; this is neither: {}", json_error(&error))),
         }
     }
 
@@ -204,10 +204,11 @@ impl Keys {
     fn hours(&mut self, word: &str, key: &str) -> Read<Span> {
         // A year is longer than any season, and far from where times overflow.
         const MOST: f64 = 8784.0;
+        const LEAST: f64 = 0.01;
         let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: how many hours, such as 12"))?;
         match number(&value) {
-            Some(hours) if hours > 0.0 && hours <= MOST => Ok(Span::from_seconds(hours * 3600.0)),
-            Some(hours) => Err(format!("`{key}` is {hours}; it must be above 0 and at most {MOST}")),
+            Some(hours) if (LEAST..=MOST).contains(&hours) => Ok(Span::from_seconds(hours * 3600.0)),
+            Some(hours) => Err(format!("`{key}` is {hours}; it must be from {LEAST} to {MOST}")),
             None => Err(is_no(key, &value, "a number of hours")),
         }
     }

@@ -54,7 +54,7 @@ pub fn availability(payload: &[u8], at: Option<&Pointer>, online: &str, offline:
         Some(pointer) => match seek(text, pointer, Word) {
             Ok(Found::Here(word)) => word,
             Ok(Found::Nowhere) => return Err(garbled(not_there(text, pointer))),
-            Err(error) => return Err(garbled(format!("it is not JSON: {error}"))),
+            Err(error) => return Err(garbled(format!("it is not JSON: {}", json_error(&error)))),
         },
         None => text.to_owned(),
     };
@@ -208,7 +208,7 @@ fn in_json(text: &str, pointer: &Pointer, unit: Unit) -> Result<f64, Unreadable>
         // Some libraries print a missing number as a bare NaN, which is no JSON; the rest may well be sound.
         Err(error) => match without_bare_nan(text).map(|mended| seek(&mended, pointer, Weight { pointer, unit })) {
             Some(Ok(Found::Here(value))) => value,
-            _ => Err(garbled(format!("`{}` is not JSON: {error}", shown(text)))),
+            _ => Err(garbled(format!("`{}` is not JSON: {}", shown(text), json_error(&error)))),
         },
     }
 }
@@ -347,6 +347,13 @@ impl Take for Word {
 
 fn garbled(why: String) -> Unreadable {
     Unreadable::Garbled(why)
+}
+
+/// What is wrong with a JSON text; on one line, the place is told without a line that means nothing.
+pub(super) fn json_error(error: &serde_json::Error) -> String {
+    let text = error.to_string();
+    let place = format!(" at line 1 column {}", error.column());
+    text.strip_suffix(&place).map_or_else(|| text.clone(), |what| format!("{what} (character {})", error.column()))
 }
 
 /// At most 40 characters of what was sent, on one line.

@@ -1,7 +1,7 @@
 //! Lines of a recording → what was said and when. Pure: whoever reads the file hands the lines in.
 
 use super::names::Names;
-use super::reading::{self, Unit, shown};
+use super::reading::{self, Unit, json_error, shown};
 use super::router::weight_unit;
 use super::stamp::Stamps;
 use crate::moment::Wall;
@@ -153,7 +153,7 @@ impl Parser {
             return Ok(None);
         }
         let text = std::str::from_utf8(line).map_err(|_| "it is not UTF-8 text".to_owned())?;
-        let message: Message<'l> = serde_json::from_str(text).map_err(|error| error.to_string())?;
+        let message: Message<'l> = serde_json::from_str(text).map_err(|error| json_error(&error))?;
         let at = self.time(message.tst.as_bytes())?;
         if message.topic.is_empty() {
             return Err("its topic is empty".to_owned());
