@@ -1,1 +1,5 @@
 //! (see DEVELOPERS.md)
+
+pub mod amount;
+mod lines;
+pub mod replay;

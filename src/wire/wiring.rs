@@ -6,6 +6,15 @@ use crate::site::Part;
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Pointer(pub Vec<String>);
 
+impl std::fmt::Display for Pointer {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.0.is_empty() {
+            return out.write_str("whole document");
+        }
+        self.0.iter().try_for_each(|token| write!(out, "/{}", token.replace('~', "~0").replace('/', "~1")))
+    }
+}
+
 /// What a subscribed topic is to the engine. Indices are places in the plan.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Role {

@@ -1,0 +1,368 @@
+//! Commands: a word, or `{"command": word, …}` → an order, with everything wrong said in words.
+
+use super::names::Names;
+use super::nearest::hint;
+use super::reading::{json_error, shown};
+use super::stamp::Stamps;
+use crate::moment::{Span, Wall};
+use crate::site::{Command, Order, Set, Subject, Ticket};
+use crate::units::{Fraction, Grams, parse_fraction, parse_mass};
+use serde::de::{Deserialize, Deserializer, Error, MapAccess, Visitor};
+use serde_json::{Number, Value};
+use std::fmt;
+
+/// Longer commands are refused unread, in bytes.
+pub const MAX_COMMAND: usize = 16 * 1024;
+
+/// The longest `id` of a command, in characters.
+pub const MAX_ID: usize = 128;
+
+type Read<T> = Result<T, String>;
+
+/// A command of the contract's table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CommandRow {
+    /// `flat`, `stand`, `valve` or `site`.
+    pub to: &'static str,
+    /// The word.
+    pub word: &'static str,
+    /// The keys it takes besides `command`, `id` and `time`; `None`: not read yet.
+    pub keys: Option<&'static [&'static str]>,
+}
+
+const fn row(to: &'static str, word: &'static str, keys: Option<&'static [&'static str]>) -> CommandRow {
+    CommandRow { to, word, keys }
+}
+
+/// Every command there is.
+pub const COMMANDS: &[CommandRow] = &[
+    row("flat", "record-dry", Some(&[])),
+    row("flat", "record-capacity", Some(&["now"])),
+    row("flat", "forget-band", Some(&[])),
+    row("flat", "undo", Some(&[])),
+    row("flat", "weigh", None),
+    row("flat", "watered", None),
+    row("flat", "water", None),
+    row("flat", "stop", None),
+    row("flat", "set", Some(&["low", "water_at", "target", "high", "plant_mass_g", "place"])),
+    row("flat", "stage", None),
+    row("flat", "emerged", None),
+    row("flat", "dome", None),
+    row("flat", "move", Some(&["stand"])),
+    row("flat", "correct", None),
+    row("flat", "pot-on", None),
+    row("flat", "note", None),
+    row("flat", "shelve", Some(&["for_h"])),
+    row("stand", "holds", Some(&["flat"])),
+    row("stand", "zero", Some(&["force"])),
+    row("stand", "span", Some(&["mass_g", "force"])),
+    row("stand", "forget-calibration", Some(&[])),
+    row("stand", "restore", None),
+    row("stand", "weigh", None),
+    row("stand", "round", None),
+    row("stand", "next", None),
+    row("stand", "back", None),
+    row("stand", "skip", None),
+    row("stand", "end", None),
+    row("valve", "run", None),
+    row("valve", "stop", None),
+    row("valve", "measure-flow", None),
+    row("valve", "unlock", None),
+    row("site", "stop", None),
+    row("site", "pause", None),
+    row("site", "resume", None),
+    row("site", "refilled", None),
+];
+
+/// Reads a command; `None` for an empty payload, which says nothing.
+///
+/// What cannot be read still becomes an order, with the reason inside, so that it can be answered and told.
+#[must_use]
+pub fn order(names: &Names, to: Subject, payload: &[u8], retained: bool, ticket: Option<Ticket>) -> Option<Order> {
+    if payload.trim_ascii().is_empty() {
+        return None;
+    }
+    let mut order =
+        Order { to, word: String::new(), command: Ok(Command::NotYet), id: None, time: None, retained, ticket };
+    order.command = text_of(payload)
+        .and_then(|text| Said::read(text, &mut order.word))
+        .and_then(|said| said.complete(names, to, &mut order));
+    Some(order)
+}
+
+fn text_of(payload: &[u8]) -> Read<&str> {
+    if payload.len() > MAX_COMMAND {
+        return Err(format!("a command of {} bytes; at most {MAX_COMMAND} are read", payload.len()));
+    }
+    let text = std::str::from_utf8(payload).map_err(|_| "the command is not UTF-8 text".to_owned())?;
+    Ok(text.trim())
+}
+
+/// A command as it was said: the word, and what came along.
+struct Said {
+    word: String,
+    keys: Keys,
+}
+
+impl Said {
+    fn read(text: &str, word: &mut String) -> Read<Self> {
+        if !text.starts_with(['{', '[', '"']) {
+            text.clone_into(word);
+            word.truncate(shown(text).trim_end_matches('…').len().min(word.len()));
+            return Ok(Self { word: text.to_owned(), keys: Keys::default() });
+        }
+        *word = shown(text);
+        match serde_json::from_str(text) {
+            Ok(Document::Keys(mut keys)) => {
+                let said = keys.take("command").ok_or_else(|| "there is no `command` in it".to_owned())?;
+                let Value::String(said) = said else { return Err(is_no("command", &said, "a word")) };
+                *word = shown(&said);
+                Ok(Self { word: said, keys })
+            }
+            Ok(Document::Word(said)) => {
+                *word = shown(&said);
+                Ok(Self { word: said, keys: Keys::default() })
+            }
+            Ok(Document::Other) => Err("a command is a word, or an object with `command` in it".to_owned()),
+            Err(error) => Err(format!("a command is a word or a JSON object; this is neither: {}", json_error(&error))),
+        }
+    }
+
+    /// Reads what every command may carry, then the command's own.
+    fn complete(mut self, names: &Names, to: Subject, order: &mut Order) -> Read<Command> {
+        let id = self.keys.take("id").map(|value| read_id(&value)).transpose();
+        let time = self.keys.take("time").map(|value| read_time(&value)).transpose();
+        order.id = id.clone().unwrap_or_default();
+        order.time = time.clone().unwrap_or_default();
+        if let Some(twice) = self.keys.twice.take() {
+            return Err(format!("`{}` is given twice", shown(&twice)));
+        }
+        let row = find(to, &self.word)?;
+        id.and(time)?;
+        let Some(known) = row.keys else { return Ok(Command::NotYet) };
+        if let Some((key, _)) = self.keys.entries.iter().find(|(key, _)| !known.contains(&key.as_str())) {
+            return Err(unknown_key(row, key, known));
+        }
+        self.keys.command(row.word, names)
+    }
+}
+
+/// The row of a word for a kind of subject.
+fn find(to: Subject, word: &str) -> Read<CommandRow> {
+    let to = if to.of() == "supply" { "site" } else { to.of() };
+    let own = COMMANDS.iter().filter(|row| row.to == to);
+    if let Some(row) = own.clone().find(|row| row.word == word) {
+        return Ok(*row);
+    }
+    let others: Vec<&str> = COMMANDS.iter().filter(|row| row.word == word).map(|row| row.to).collect();
+    if !others.is_empty() {
+        return Err(format!("`{word}` is a command for a {}, not for a {to}", others.join(" or a ")));
+    }
+    Err(format!("there is no command `{}` for a {to}{}", shown(word), hint(word, own.map(|row| row.word))))
+}
+
+fn unknown_key(row: CommandRow, key: &str, known: &[&str]) -> String {
+    let takes = if known.is_empty() { "it takes none".to_owned() } else { format!("it takes {}", known.join(", ")) };
+    format!("`{}` has no key `{}`{}; {takes}", row.word, shown(key), hint(key, known.iter().copied()))
+}
+
+impl Keys {
+    fn command(mut self, word: &str, names: &Names) -> Read<Command> {
+        Ok(match word {
+            "record-dry" => Command::RecordDry,
+            "record-capacity" => Command::RecordCapacity { now: self.flag("now")? },
+            "forget-band" => Command::ForgetBand,
+            "undo" => Command::Undo,
+            "set" => Command::Set(self.set()?),
+            "move" => Command::Move { stand: self.place("move", "stand", |id| names.stand(id))? },
+            "shelve" => Command::Shelve { time: self.hours("shelve", "for_h")? },
+            "holds" => Command::Holds { flat: self.place("holds", "flat", |id| names.flat(id))? },
+            "zero" => Command::Zero { force: self.flag("force")? },
+            "span" => Command::Span { mass: self.mass("span", "mass_g")?, force: self.flag("force")? },
+            "forget-calibration" => Command::ForgetCalibration,
+            _ => Command::NotYet,
+        })
+    }
+
+    fn flag(&mut self, key: &str) -> Read<bool> {
+        match self.take(key) {
+            None => Ok(false),
+            Some(Value::Bool(on)) => Ok(on),
+            Some(other) => Err(is_no(key, &other, "true or false")),
+        }
+    }
+
+    fn place(&mut self, word: &str, key: &str, find: impl Fn(&str) -> Read<usize>) -> Read<Option<usize>> {
+        match self.take(key) {
+            Some(Value::String(id)) => find(&id).map(Some),
+            Some(Value::Null) => Ok(None),
+            Some(other) => Err(is_no(key, &other, "an id or null")),
+            None => Err(format!("`{word}` needs `{key}`: an id, or null for none")),
+        }
+    }
+
+    fn hours(&mut self, word: &str, key: &str) -> Read<Span> {
+        // A year is longer than any season, and far from where times overflow.
+        const MOST: f64 = 8784.0;
+        const LEAST: f64 = 0.01;
+        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: how many hours, such as 12"))?;
+        match number(&value) {
+            Some(hours) if (LEAST..=MOST).contains(&hours) => Ok(Span::from_seconds(hours * 3600.0)),
+            Some(hours) => Err(format!("`{key}` is {hours}; it must be from {LEAST} to {MOST}")),
+            None => Err(is_no(key, &value, "a number of hours")),
+        }
+    }
+
+    fn mass(&mut self, word: &str, key: &str) -> Read<Grams> {
+        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: the mass in grams, such as 2000"))?;
+        let mass = grams(key, &value)?;
+        if mass > Grams::ZERO { Ok(mass) } else { Err(format!("`{key}` is {}; it must be above 0", mass.get())) }
+    }
+
+    fn set(&mut self) -> Read<Set> {
+        if self.entries.is_empty() {
+            return Err("`set` needs at least one of low, water_at, target, high, plant_mass_g, place".to_owned());
+        }
+        Ok(Set {
+            low: self.or_null("low", fraction)?,
+            water_at: self.or_null("water_at", fraction)?,
+            target: self.or_null("target", fraction)?,
+            high: self.or_null("high", fraction)?,
+            plant_mass: self.or_null("plant_mass_g", plant_mass)?,
+            place: self.or_null("place", words)?,
+        })
+    }
+
+    #[allow(clippy::option_option, reason = "not given, given as null, given: three things")]
+    fn or_null<T>(&mut self, key: &str, read: impl Fn(&str, &Value) -> Read<T>) -> Read<Option<Option<T>>> {
+        match self.take(key) {
+            None => Ok(None),
+            Some(Value::Null) => Ok(Some(None)),
+            Some(value) => read(key, &value).map(|value| Some(Some(value))),
+        }
+    }
+}
+
+fn fraction(key: &str, value: &Value) -> Read<Fraction> {
+    let read = match value {
+        Value::String(text) => parse_fraction(text).map_err(|error| format!("`{key}`: {error}"))?,
+        other => {
+            number(other).map(Fraction::new).ok_or_else(|| is_no(key, other, "a fraction such as 0.6 or \"60%\""))?
+        }
+    };
+    let given = read.get();
+    if given < 0.0 {
+        return Err(format!("`{key}` is {given}; a fraction is 0 or more"));
+    }
+    // No limit makes sense at twice what a flat can hold; whoever writes 60 means percent.
+    if given > 2.0 {
+        return Err(format!("`{key}` is {given}, which is far beyond capacity; 60 percent is written 0.6 or \"60%\""));
+    }
+    Ok(read)
+}
+
+fn plant_mass(key: &str, value: &Value) -> Read<Grams> {
+    let mass = grams(key, value)?;
+    if mass < Grams::ZERO { Err(format!("`{key}` is {}; it must be 0 or more", mass.get())) } else { Ok(mass) }
+}
+
+fn grams(key: &str, value: &Value) -> Read<Grams> {
+    const MOST: f64 = 1e7;
+    let mass = match value {
+        Value::String(text) => parse_mass(text).map_err(|error| format!("`{key}`: {error}"))?,
+        other => number(other).map(Grams::new).ok_or_else(|| is_no(key, other, "a number of grams"))?,
+    };
+    if mass.get().abs() > MOST { Err(format!("`{key}` is more than ten tonnes")) } else { Ok(mass) }
+}
+
+fn words(key: &str, value: &Value) -> Read<String> {
+    const MOST: usize = 200;
+    let Value::String(text) = value else { return Err(is_no(key, value, "words or null")) };
+    let text = text.trim();
+    if text.chars().count() > MOST || text.contains(char::is_control) {
+        return Err(format!("`{key}` is more than one line of {MOST} letters"));
+    }
+    if text.is_empty() { Err(format!("`{key}` is empty; null goes back to the file")) } else { Ok(text.to_owned()) }
+}
+
+fn read_id(value: &Value) -> Read<String> {
+    match value {
+        Value::String(id) if id.is_empty() => Err("`id` is empty".to_owned()),
+        Value::String(id) if id.chars().count() > MAX_ID => Err(format!("`id` is longer than {MAX_ID} letters")),
+        Value::String(id) => Ok(id.clone()),
+        other => Err(is_no("id", other, "a text")),
+    }
+}
+
+fn read_time(value: &Value) -> Read<Wall> {
+    match value {
+        Value::String(text) => Stamps::default().read(text.as_bytes()).map_err(|why| format!("`time`: {why}")),
+        other => Err(is_no("time", other, "a time such as \"2026-03-04T08:15:00+00:00\"")),
+    }
+}
+
+fn number(value: &Value) -> Option<f64> {
+    value.as_number().and_then(Number::as_f64).filter(|number| number.is_finite())
+}
+
+fn is_no(key: &str, value: &Value, wanted: &str) -> String {
+    format!("`{key}` is {}; it should be {wanted}", shown(&value.to_string()))
+}
+
+/// What a JSON text can be as a command.
+enum Document {
+    Keys(Keys),
+    Word(String),
+    Other,
+}
+
+/// The keys of an object in their order, with the first that came twice.
+#[derive(Default)]
+struct Keys {
+    entries: Vec<(String, Value)>,
+    twice: Option<String>,
+}
+
+impl Keys {
+    fn take(&mut self, key: &str) -> Option<Value> {
+        let at = self.entries.iter().position(|(known, _)| known == key)?;
+        Some(self.entries.remove(at).1)
+    }
+}
+
+impl<'de> Deserialize<'de> for Document {
+    fn deserialize<D: Deserializer<'de>>(json: D) -> Result<Self, D::Error> {
+        json.deserialize_any(DocumentVisitor)
+    }
+}
+
+struct DocumentVisitor;
+
+impl<'de> Visitor<'de> for DocumentVisitor {
+    type Value = Document;
+
+    fn expecting(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("a word or an object")
+    }
+
+    fn visit_str<E: Error>(self, text: &str) -> Result<Document, E> {
+        Ok(Document::Word(text.trim().to_owned()))
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Document, A::Error> {
+        let mut keys = Keys::default();
+        while let Some((key, value)) = map.next_entry::<String, Value>()? {
+            if keys.entries.iter().any(|(known, _)| *known == key) {
+                keys.twice.get_or_insert(key);
+            } else {
+                keys.entries.push((key, value));
+            }
+        }
+        Ok(Document::Keys(keys))
+    }
+
+    fn visit_seq<A: serde::de::SeqAccess<'de>>(self, mut items: A) -> Result<Document, A::Error> {
+        while items.next_element::<serde::de::IgnoredAny>()?.is_some() {}
+        Ok(Document::Other)
+    }
+}

@@ -1,0 +1,216 @@
+//! A message → what it is to the engine.
+
+use super::command;
+use super::hash::NameMap;
+use super::names::Names;
+use super::reading::{self, Unit};
+use super::topics::{self, Ownership, Topic};
+use super::wiring::{Binding, Role, Wiring};
+use crate::site::{Input, Plan, Subject, Ticket, Unreadable};
+use crate::units::{Celsius, WeightUnit};
+use std::ops::Range;
+
+/// Knows what every topic is to the engine.
+#[derive(Debug, Clone)]
+pub struct Router {
+    names: Names,
+    /// Sorted by topic, so that those of one topic are neighbours.
+    bindings: Vec<Bound>,
+    places: NameMap<Range<usize>>,
+}
+
+#[derive(Debug, Clone)]
+struct Bound {
+    binding: Binding,
+    unit: Unit,
+}
+
+/// A topic to subscribe to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Subscription {
+    /// The topic filter.
+    pub filter: String,
+    /// Retain As Published (MQTT 5.0, section 3.8.3.1): on for commands, so that an order published with the
+    /// retain flag is seen as such; off for readings, where only the copy that the broker had kept is marked.
+    pub retain_as_published: bool,
+    /// The quality of service.
+    pub qos: u8,
+}
+
+/// What became of a message.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Heard {
+    /// It was handed on. A weight that cannot be read is handed on too, as [`Unreadable`].
+    Taken,
+    /// It says nothing that is to be taken: an empty command, a temperature kept from some time before.
+    Ignored,
+    /// Nobody asked for this topic.
+    Stranger,
+    /// A temperature or availability that cannot be read; the text says why.
+    Unreadable(String),
+    /// A command to something that is not in the plan: handed on as a refused order of the site. If it was
+    /// retained, its topic is to be cleared.
+    Stray,
+}
+
+impl Router {
+    /// The router of a plan with its wiring.
+    #[must_use]
+    pub fn new(plan: &Plan, wiring: &Wiring) -> Self {
+        let mut bindings: Vec<Bound> = wiring
+            .bindings
+            .iter()
+            .map(|binding| Bound { unit: unit(plan, &binding.role), binding: binding.clone() })
+            .collect();
+        bindings.sort_by(|a, b| a.binding.topic.cmp(&b.binding.topic));
+        let mut places: NameMap<Range<usize>> = NameMap::default();
+        for (at, bound) in bindings.iter().enumerate() {
+            places
+                .entry(bound.binding.topic.as_str().into())
+                .and_modify(|range| range.end = at + 1)
+                .or_insert(at..at + 1);
+        }
+        Self { names: Names::new(plan), bindings, places }
+    }
+
+    /// The ids of the plan.
+    #[must_use]
+    pub const fn names(&self) -> &Names {
+        &self.names
+    }
+
+    /// What to subscribe to; each filter once.
+    #[must_use]
+    pub fn subscriptions(&self) -> Vec<Subscription> {
+        let base = self.names.base();
+        let commands = Topic::ALL.iter().filter(|topic| topic.row().read).map(|topic| Subscription {
+            filter: topic.filter(base),
+            retain_as_published: true,
+            qos: topic.row().qos,
+        });
+        let mut own: Vec<&str> = self.bindings.iter().map(|bound| bound.binding.topic.as_str()).collect();
+        own.dedup();
+        let readings =
+            own.into_iter().map(|topic| Subscription { filter: topic.to_owned(), retain_as_published: false, qos: 0 });
+        commands.chain(readings).collect()
+    }
+
+    /// Hands what a message says to `into`, once for each thing it says.
+    ///
+    /// `retained` is the flag as delivered; `ticket` is where a command wants its answer.
+    pub fn message(
+        &self,
+        topic: &str,
+        payload: &[u8],
+        retained: bool,
+        ticket: Option<Ticket>,
+        mut into: impl FnMut(Input),
+    ) -> Heard {
+        if let Some(range) = self.places.get(topic) {
+            let bound = self.bindings.get(range.clone()).unwrap_or_default();
+            return bound.iter().fold(Heard::Ignored, |heard, one| heard.and(one.read(payload, retained, &mut into)));
+        }
+        match topics::commanded(&self.names, topic) {
+            Some(Ok(subject)) => self.order(subject, payload, retained, ticket, into),
+            Some(Err(why)) => self.stray(payload, retained, ticket, &why, into),
+            None => Heard::Stranger,
+        }
+    }
+
+    fn order(
+        &self,
+        to: Subject,
+        payload: &[u8],
+        retained: bool,
+        ticket: Option<Ticket>,
+        mut into: impl FnMut(Input),
+    ) -> Heard {
+        let Some(order) = command::order(&self.names, to, payload, retained, ticket) else { return Heard::Ignored };
+        into(Input::Order(order));
+        Heard::Taken
+    }
+
+    fn stray(
+        &self,
+        payload: &[u8],
+        retained: bool,
+        ticket: Option<Ticket>,
+        why: &str,
+        mut into: impl FnMut(Input),
+    ) -> Heard {
+        let Some(mut order) = command::order(&self.names, Subject::Site, payload, retained, ticket) else {
+            return Heard::Ignored;
+        };
+        order.command = Err(why.to_owned());
+        into(Input::Order(order));
+        Heard::Stray
+    }
+
+    /// Whose a retained topic is: what to clear at start.
+    #[must_use]
+    pub fn ownership(&self, topic: &str) -> Ownership {
+        topics::ownership(&self.names, topic)
+    }
+
+    /// The filters under which retained topics of ours may lie, to find those that are no longer true at start.
+    #[must_use]
+    pub fn own_filters(&self) -> Vec<String> {
+        [Topic::Flat, Topic::Stand, Topic::Valve, Topic::Alert].map(|topic| topic.filter(self.names.base())).to_vec()
+    }
+}
+
+fn unit(plan: &Plan, role: &Role) -> Unit {
+    match role {
+        Role::Weight { stand, .. } => Unit::Weight(weight_unit(plan, *stand)),
+        Role::Temperature { .. } | Role::Availability { .. } => Unit::Celsius,
+    }
+}
+
+pub(super) fn weight_unit(plan: &Plan, stand: usize) -> WeightUnit {
+    plan.stands.get(stand).map_or(WeightUnit::Gram, |(_, settings)| settings.unit)
+}
+
+impl Bound {
+    #[inline]
+    fn read(&self, payload: &[u8], retained: bool, into: &mut impl FnMut(Input)) -> Heard {
+        let at = self.binding.value.as_ref();
+        match &self.binding.role {
+            Role::Weight { stand, part } => {
+                let value = reading::number(payload, at, self.unit);
+                into(Input::Reading { stand: *stand, part: *part, value, retained });
+                Heard::Taken
+            }
+            // It may be months old, and would move today's weights; there will be a fresh one soon.
+            Role::Temperature { .. } if retained => Heard::Ignored,
+            Role::Temperature { stand } => match reading::number(payload, at, self.unit).map(Celsius::checked) {
+                Ok(Some(value)) => {
+                    into(Input::Temperature { stand: *stand, value });
+                    Heard::Taken
+                }
+                Err(Unreadable::Garbled(why)) => Heard::Unreadable(why),
+                Ok(None) | Err(Unreadable::Missing) => Heard::Ignored,
+            },
+            Role::Availability { stand, online, offline } => {
+                match reading::availability(payload, at, online, offline) {
+                    Ok(online) => {
+                        into(Input::Availability { stand: *stand, online });
+                        Heard::Taken
+                    }
+                    Err(Unreadable::Garbled(why)) => Heard::Unreadable(why),
+                    Err(Unreadable::Missing) => Heard::Ignored,
+                }
+            }
+        }
+    }
+}
+
+impl Heard {
+    /// What became of a message with two bindings: what cannot be read is told first.
+    fn and(self, other: Self) -> Self {
+        match (self, other) {
+            (Self::Unreadable(why), _) | (_, Self::Unreadable(why)) => Self::Unreadable(why),
+            (Self::Taken, _) | (_, Self::Taken) => Self::Taken,
+            (one, _) => one,
+        }
+    }
+}

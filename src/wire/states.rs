@@ -1,0 +1,151 @@
+//! Events and answers → JSON. States and alerts serialise themselves; subjects get their ids here.
+
+use super::names::Names;
+use crate::moment::Zone;
+use crate::site::{Answer, Event, Happening};
+use crate::units::{Grams, Millilitres};
+use serde::Serialize;
+use serde::ser::{SerializeMap, Serializer};
+use serde_json::Value;
+
+/// Appends an event as one JSON object.
+pub fn write_event(event: &Event, names: &Names, zone: Zone, into: &mut Vec<u8>) {
+    append(&Line { event, names, zone }, into);
+}
+
+/// Appends the answer to a command: `{"ok":true,…}` or `{"ok":false,"error":…}`.
+pub fn write_answer(answer: &Answer, into: &mut Vec<u8>) {
+    append(&Answered(answer), into);
+}
+
+fn append(value: &impl Serialize, into: &mut Vec<u8>) {
+    // Writing to memory cannot fail, and neither can these implementations.
+    let written = serde_json::to_writer(into, value);
+    debug_assert!(written.is_ok());
+}
+
+struct Answered<'a>(&'a Answer);
+
+impl Serialize for Answered<'_> {
+    fn serialize<S: Serializer>(&self, json: S) -> Result<S::Ok, S::Error> {
+        let mut map = json.serialize_map(None)?;
+        match self.0 {
+            Ok(more) => {
+                map.serialize_entry("ok", &true)?;
+                for (key, value) in more.iter().filter(|(key, _)| *key != "ok") {
+                    map.serialize_entry(key, value)?;
+                }
+            }
+            Err(error) => {
+                map.serialize_entry("ok", &false)?;
+                map.serialize_entry("error", error)?;
+            }
+        }
+        map.end()
+    }
+}
+
+struct Line<'a> {
+    event: &'a Event,
+    names: &'a Names,
+    zone: Zone,
+}
+
+impl Serialize for Line<'_> {
+    fn serialize<S: Serializer>(&self, json: S) -> Result<S::Ok, S::Error> {
+        let Self { event, names, zone } = self;
+        let mut map = json.serialize_map(None)?;
+        map.serialize_entry("seq", &event.seq)?;
+        map.serialize_entry("time", &zone.stamp(event.at))?;
+        map.serialize_entry("event", event_name(&event.what))?;
+        map.serialize_entry("of", event.subject.of())?;
+        map.serialize_entry("id", names.id(event.subject))?;
+        more(&event.what, &mut map)?;
+        map.end()
+    }
+}
+
+/// The word of the contract for what happened.
+#[must_use]
+pub const fn event_name(what: &Happening) -> &'static str {
+    match what {
+        Happening::Lifted => "lifted",
+        Happening::Returned { .. } => "returned",
+        Happening::Watered { .. } => "watered",
+        Happening::Dome { on: true, .. } => "dome-on",
+        Happening::Dome { on: false, .. } => "dome-off",
+        Happening::Removed { .. } => "removed",
+        Happening::Bumped { .. } => "bumped",
+        Happening::Visited { .. } => "visited",
+        Happening::Soaking { .. } => "soaking",
+        Happening::Draining { .. } => "draining",
+        Happening::Drained { .. } => "drained",
+        Happening::DryRecorded { .. } => "dry-recorded",
+        Happening::CapacityRecorded { .. } => "capacity-recorded",
+        Happening::Moved { .. } => "moved",
+        Happening::StageChanged { .. } => "stage-changed",
+        Happening::SettingReplaced { .. } => "setting-replaced",
+        Happening::AlertRaised { .. } => "alert-raised",
+        Happening::AlertCleared { .. } => "alert-cleared",
+        Happening::CommandRefused { .. } => "command-refused",
+    }
+}
+
+fn more<M: SerializeMap>(what: &Happening, map: &mut M) -> Result<(), M::Error> {
+    match what {
+        Happening::Lifted => Ok(()),
+        Happening::Returned { change }
+        | Happening::Dome { change, .. }
+        | Happening::Removed { change }
+        | Happening::Bumped { change }
+        | Happening::Visited { change } => map.serialize_entry("change_g", &grams(*change)),
+        Happening::Watered { added, kept, by, away } => {
+            map.serialize_entry("added_ml", &millilitres(*added))?;
+            map.serialize_entry("kept_ml", &millilitres(*kept))?;
+            map.serialize_entry("by", by.name())?;
+            map.serialize_entry("where", if *away { "away" } else { "stand" })
+        }
+        Happening::Soaking { pass, weight } => {
+            map.serialize_entry("pass", pass)?;
+            map.serialize_entry("weight_g", &grams(*weight))
+        }
+        Happening::Draining { weight } | Happening::Drained { weight } => {
+            map.serialize_entry("weight_g", &grams(*weight))
+        }
+        Happening::DryRecorded { from, to } => changed(map, "dry_weight_g", &from.map(grams), &to.map(grams)),
+        Happening::CapacityRecorded { from, to } => changed(map, "capacity_weight_g", &from.map(grams), &to.map(grams)),
+        Happening::Moved { from, to } => changed(map, "stand", from, to),
+        Happening::StageChanged { from, to } => changed(map, "stage", from, to),
+        Happening::SettingReplaced { what, from, to } => changed::<_, Value>(map, what, from, to),
+        Happening::AlertRaised { kind, severity, title } | Happening::AlertCleared { kind, severity, title } => {
+            map.serialize_entry("kind", kind.name())?;
+            map.serialize_entry("severity", severity.name())?;
+            map.serialize_entry("title", title)
+        }
+        Happening::CommandRefused { command, error } => {
+            map.serialize_entry("command", command)?;
+            map.serialize_entry("error", error)
+        }
+    }
+}
+
+fn changed<M: SerializeMap, T: Serialize>(map: &mut M, what: &str, from: &T, to: &T) -> Result<(), M::Error> {
+    map.serialize_entry("what", what)?;
+    map.serialize_entry("from", from)?;
+    map.serialize_entry("to", to)
+}
+
+/// To 0.1 g, as published.
+fn grams(mass: Grams) -> f64 {
+    tenths(mass.get())
+}
+
+/// To 0.1 mL, as published.
+fn millilitres(volume: Millilitres) -> f64 {
+    tenths(volume.get())
+}
+
+fn tenths(value: f64) -> f64 {
+    // Adding 0 makes a negative zero a zero.
+    (value * 10.0).round() / 10.0 + 0.0
+}

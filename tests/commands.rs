@@ -1,0 +1,196 @@
+//! Commands, by the contract's table, section 3.
+
+mod shed;
+
+use proptest::prelude::*;
+use serde_json::{Value, json};
+use shed::router;
+use tarewell::moment::{Span, Wall};
+use tarewell::site::{Command, Input, Order, Set, Subject, Ticket};
+use tarewell::units::{Fraction, Grams};
+use tarewell::wire::Heard;
+
+fn heard(topic: &str, payload: &str, retained: bool) -> (Heard, Vec<Input>) {
+    let mut inputs = Vec::new();
+    let heard = router().message(topic, payload.as_bytes(), retained, Some(Ticket(1)), |input| inputs.push(input));
+    (heard, inputs)
+}
+
+fn order(topic: &str, payload: &str) -> Order {
+    match heard(topic, payload, false).1.as_slice() {
+        [Input::Order(order)] => order.clone(),
+        other => panic!("{payload} gave {other:?}"),
+    }
+}
+
+fn to_flat(payload: &str) -> Result<Command, String> {
+    order("tarewell/flats/leek-1/command", payload).command
+}
+
+fn to_stand(payload: &str) -> Result<Command, String> {
+    order("tarewell/stands/north/command", payload).command
+}
+
+#[test]
+fn reads_every_command_of_flats_and_stands() {
+    assert_eq!(to_flat("record-dry"), Ok(Command::RecordDry));
+    assert_eq!(to_flat(" record-dry\n"), Ok(Command::RecordDry));
+    assert_eq!(to_flat(r#""record-dry""#), Ok(Command::RecordDry));
+    assert_eq!(to_flat("record-capacity"), Ok(Command::RecordCapacity { now: false }));
+    assert_eq!(to_flat(r#"{"command":"record-capacity","now":true}"#), Ok(Command::RecordCapacity { now: true }));
+    assert_eq!(to_flat("forget-band"), Ok(Command::ForgetBand));
+    assert_eq!(to_flat("undo"), Ok(Command::Undo));
+    assert_eq!(to_flat(r#"{"command":"move","stand":"bench"}"#), Ok(Command::Move { stand: Some(1) }));
+    assert_eq!(to_flat(r#"{"command":"move","stand":null}"#), Ok(Command::Move { stand: None }));
+    assert_eq!(to_flat(r#"{"command":"shelve","for_h":12}"#), Ok(Command::Shelve { time: Span::hours(12) }));
+    assert_eq!(to_stand(r#"{"command":"holds","flat":"leek-2"}"#), Ok(Command::Holds { flat: Some(1) }));
+    assert_eq!(to_stand(r#"{"command":"holds","flat":null}"#), Ok(Command::Holds { flat: None }));
+    assert_eq!(to_stand("zero"), Ok(Command::Zero { force: false }));
+    assert_eq!(to_stand(r#"{"force":true,"command":"zero"}"#), Ok(Command::Zero { force: true }));
+    assert_eq!(
+        to_stand(r#"{"command":"span","mass_g":2000}"#),
+        Ok(Command::Span { mass: Grams::new(2000.0), force: false })
+    );
+    assert_eq!(to_stand("forget-calibration"), Ok(Command::ForgetCalibration));
+    let set = Set {
+        target: Some(Some(Fraction::new(0.6))),
+        high: Some(Some(Fraction::new(0.8))),
+        low: Some(None),
+        plant_mass: Some(Some(Grams::new(12.5))),
+        place: Some(Some("south bench".to_owned())),
+        ..Set::default()
+    };
+    let payload =
+        r#"{"command":"set","target":0.6,"high":"80%","low":null,"plant_mass_g":12.5,"place":" south bench "}"#;
+    assert_eq!(to_flat(payload), Ok(Command::Set(set)));
+}
+
+#[test]
+fn commands_of_later_parts_are_known() {
+    for word in ["weigh", "watered", "water", "stop", "stage", "emerged", "dome", "correct", "pot-on", "note"] {
+        assert_eq!(to_flat(word), Ok(Command::NotYet), "{word}");
+    }
+    for word in ["restore", "weigh", "round", "next", "back", "skip", "end"] {
+        assert_eq!(to_stand(word), Ok(Command::NotYet), "{word}");
+    }
+    for word in ["run", "stop", "measure-flow", "unlock"] {
+        assert_eq!(order("tarewell/valves/drip/command", word).command, Ok(Command::NotYet), "{word}");
+    }
+    for word in ["stop", "pause", "resume", "refilled"] {
+        assert_eq!(order("tarewell/command", word).command, Ok(Command::NotYet), "{word}");
+    }
+    assert_eq!(to_flat(r#"{"command":"weigh","weight_g":"7 lb 3 oz"}"#), Ok(Command::NotYet));
+}
+
+#[test]
+fn wrong_commands_say_what_was_meant() {
+    let flat = |payload: &str| to_flat(payload).unwrap_err();
+    let stand = |payload: &str| to_stand(payload).unwrap_err();
+    for (why, part) in [
+        (flat("record_dry"), "did you mean `record-dry`"),
+        (flat("RECORD-DRY"), "did you mean `record-dry`"),
+        (flat("zero"), "a command for a stand, not for a flat"),
+        (flat("sing"), "no command `sing`"),
+        (flat(r#"{"command":"move"}"#), "needs `stand`"),
+        (flat("move"), "needs `stand`"),
+        (flat(r#"{"command":"move","stand":"benhc"}"#), "did you mean `bench`"),
+        (flat(r#"{"command":"move","stand":7}"#), "an id or null"),
+        (flat(r#"{"command":"set"}"#), "at least one of"),
+        (flat(r#"{"command":"set","targt":0.5}"#), "did you mean `target`"),
+        (flat(r#"{"command":"set","target":60}"#), "0.6 or \"60%\""),
+        (flat(r#"{"command":"set","target":-0.1}"#), "0 or more"),
+        (flat(r#"{"command":"set","target":"half"}"#), "does not begin with a number"),
+        (flat(r#"{"command":"set","target":"nan"}"#), "not a finite number"),
+        (flat(r#"{"command":"set","target":true}"#), "a fraction such as"),
+        (flat(r#"{"command":"set","plant_mass_g":-1}"#), "0 or more"),
+        (flat(r#"{"command":"set","place":""}"#), "empty"),
+        (flat(r#"{"command":"record-dry","now":true}"#), "no key `now`"),
+        (flat(r#"{"command":"record-capacity","now":"yes"}"#), "true or false"),
+        (flat(r#"{"command":"shelve"}"#), "needs `for_h`"),
+        (flat(r#"{"command":"shelve","for_h":0}"#), "from 0.01 to 8784"),
+        (flat(r#"{"command":"shelve","for_h":1e300}"#), "from 0.01 to 8784"),
+        (flat(r#"{"command":"shelve","for_h":"12"}"#), "a number of hours"),
+        (flat(r#"{"command":"undo","command":"record-dry"}"#), "given twice"),
+        (flat(r#"{"word":"undo"}"#), "no `command` in it"),
+        (flat(r#"{"command":7}"#), "should be a word"),
+        (flat(r#"{"command":"undo""#), "neither"),
+        (flat("[]"), "a word, or an object"),
+        (stand(r#"{"command":"span"}"#), "needs `mass_g`"),
+        (stand(r#"{"command":"span","mass_g":0}"#), "above 0"),
+        (stand(r#"{"command":"span","mass_g":-2000}"#), "above 0"),
+        (stand(r#"{"command":"span","mass_g":1e308}"#), "ten tonnes"),
+        (stand(r#"{"command":"span","mass_g":1e999}"#), "neither"),
+        (stand(r#"{"command":"span","mass_g":"2"}"#), "no unit"),
+        (stand(r#"{"command":"holds","flat":"leek-3"}"#), "did you mean `leek-1`"),
+        (stand(r#"{"command":"zero","id":7}"#), "`id` is 7"),
+        (stand(r#"{"command":"zero","time":"noon"}"#), "`time`"),
+    ] {
+        assert!(why.contains(part), "wanted {part}: {why}");
+    }
+    let (heard, inputs) = heard("tarewell/flats/leak-1/command", "undo", true);
+    assert_eq!(heard, Heard::Stray);
+    let [Input::Order(order)] = inputs.as_slice() else { panic!("{inputs:?}") };
+    assert_eq!((order.to, order.retained, order.word.as_str()), (Subject::Site, true, "undo"));
+    assert!(order.command.as_ref().unwrap_err().contains("no flat `leak-1`; did you mean `leek-1`"));
+}
+
+#[test]
+fn an_order_keeps_what_came_along_even_when_it_cannot_be_read() {
+    let payload = r#"{"command":"sing","id":"k-17","time":"2026-03-04T08:15:00.5+01:00"}"#;
+    let order = order("tarewell/flats/leek-2/command", payload);
+    assert_eq!((order.to, order.word.as_str()), (Subject::Flat(1), "sing"));
+    assert_eq!(order.id.as_deref(), Some("k-17"));
+    assert_eq!(order.time, Some(Wall::from_millis(1_772_608_500_500)));
+    assert_eq!(order.ticket, Some(Ticket(1)));
+    assert!(order.command.is_err());
+    let long = format!(r#"{{"command":"undo","id":"{}"}}"#, "x".repeat(129));
+    assert!(to_flat(&long).unwrap_err().contains("longer than 128"));
+    assert!(to_flat(&format!(r#"{{"command":"undo","id":"{}"}}"#, "x".repeat(128))).is_ok());
+}
+
+#[test]
+fn an_empty_command_says_nothing() {
+    for payload in ["", " ", "\n"] {
+        assert_eq!(heard("tarewell/flats/leek-1/command", payload, true), (Heard::Ignored, vec![]));
+    }
+}
+
+fn value() -> impl Strategy<Value = Value> {
+    prop_oneof![
+        Just(Value::Null),
+        any::<bool>().prop_map(Value::from),
+        any::<i64>().prop_map(Value::from),
+        any::<f64>().prop_map(Value::from),
+        (-1.0..3.0).prop_map(|number: f64| Value::from(number)),
+        "[0-9.]{1,4} ?(g|kg|lb|oz|%)?".prop_map(Value::from),
+        "north|bench|leek-1|leek-2".prop_map(Value::from),
+        any::<String>().prop_map(Value::from),
+        Just(json!({"a": [1]})),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn commands_stay_within_bounds(
+        word in "set|span|shelve|move|holds|zero|record-capacity",
+        key in "low|target|high|plant_mass_g|mass_g|for_h|stand|flat|force|now|place",
+        value in value(),
+    ) {
+        let payload = json!({"command": word, key: value}).to_string();
+        for topic in ["tarewell/flats/leek-1/command", "tarewell/stands/north/command"] {
+            match order(topic, &payload).command {
+                Ok(Command::Span { mass, .. }) => prop_assert!(mass.get() > 0.0 && mass.get() <= 1e7),
+                Ok(Command::Shelve { time }) => prop_assert!(time > Span::ZERO && time <= Span::days(366)),
+                Ok(Command::Set(set)) => {
+                    for limit in [set.low, set.water_at, set.target, set.high].into_iter().flatten().flatten() {
+                        prop_assert!((0.0..=2.0).contains(&limit.get()));
+                    }
+                }
+                Ok(_) => {}
+                Err(why) => prop_assert!(!why.is_empty()),
+            }
+        }
+    }
+}
