@@ -49,7 +49,8 @@ pub fn share(knee: Option<f64>, fraction: Option<f64>) -> f64 {
 }
 
 impl Knee {
-    /// Learns from an hour that is over, `growth` being the flat's own by the day (a logarithm).
+    /// Learns from an hour that is over, `growth` being the flat's own by the day (a logarithm). To be called only
+    /// where the flat was left alone since the same hour a day before: a dome or a thinning would look like a knee.
     #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
     pub fn observe(&mut self, record: &Record, hour: i32, growth: f64) {
         let Some((now, before)) = pair(record, hour) else { return };

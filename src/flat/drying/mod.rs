@@ -11,7 +11,7 @@ mod record;
 
 use crate::moment::{Moment, Mono, Span, Wall};
 use crate::units::{Fraction, Grams, GramsPerHour};
-use course::{Course, Trend, demand, ratio, trend};
+use course::{Course, Lead, Ratios, demand, trend};
 use knee::Knee;
 use record::{KEPT, Record, Scale, whole};
 use serde::{Deserialize, Serialize};
@@ -134,6 +134,8 @@ pub struct Drying {
     of_day: f32,
     /// Weights before this hour of the flat's own are not trusted.
     trusted_from: f64,
+    /// The first whole hour after the flat was last disturbed.
+    since: i32,
     scale: Option<Scale>,
     /// The usual demand by hour of the day, g/h; below 0: unknown.
     usual: [f32; 24],
@@ -156,6 +158,7 @@ impl Default for Drying {
             record: Record::default(),
             of_day: 0.0,
             trusted_from: 0.0,
+            since: i32::MIN / 2,
             scale: None,
             usual: [-1.0; 24],
             growth: course::USUAL_GROWTH as f32,
@@ -203,6 +206,7 @@ impl Drying {
         self.record.end(self.scale);
         self.trusted_from = self.trusted_from.max(hour + quiet.as_hours().max(0.0));
         self.learn();
+        self.since = whole(hour) + 1;
     }
 
     /// The dry weight (by the same zero as the weights) and the band in grams; `None` when there is none. Without it
@@ -220,7 +224,7 @@ impl Drying {
         let hour = now.hour_at(at, local_hour);
         let newest = now.record.newest()?.min(whole(hour));
         let usual = now.usual_from(newest);
-        let course = Course::new(&now.record, None, f64::from(newest) + 1.0, 0.0, &usual)?;
+        let course = Course::new(&now.record, f64::from(newest) + 1.0, &Lead::default(), &usual)?;
         if course.known < FEWEST_HOURS {
             return None;
         }
@@ -373,10 +377,6 @@ impl Drying {
         if self.clock.wall.is_none() { local_hour.rem_euclid(24.0) } else { self.clock.at(at) }
     }
 
-    fn trend_at(&self, hour: i32, knee: Option<f64>) -> Trend {
-        trend(ratio(&self.record, knee, hour), f64::from(self.growth), f64::from(self.scatter), knee)
-    }
-
     /// The usual demand, by the flat's own hour modulo 24.
     fn usual_from(&self, hour: i32) -> [Option<f64>; 24] {
         let mut usual = [None; 24];
@@ -397,9 +397,12 @@ impl Drying {
     fn ahead(&self, hour: f64) -> Option<Ahead<'_>> {
         let knee = self.knee.found();
         let newest = whole(hour);
-        let trend = self.trend_at(newest, knee);
+        let growth = f64::from(self.growth);
+        let ratios = Ratios::new(&self.record, knee, newest, self.since);
+        let trend = trend(&ratios, growth, f64::from(self.scatter), knee);
         let usual = self.usual_from(newest);
-        let course = Course::new(&self.record, knee, hour, trend.log, &usual)?;
+        let lead = Lead { knee, trend: trend.log, since: self.since, shift: ratios.shift(growth) };
+        let course = Course::new(&self.record, hour, &lead, &usual)?;
         let learned = usual.iter().flatten().count() == 24;
         if course.known < FEWEST_HOURS && !learned {
             return None;
@@ -430,12 +433,15 @@ impl Drying {
             }
         }
         self.learn_growth(hour, knee);
-        self.knee.observe(&self.record, hour, f64::from(self.growth));
+        if hour - 24 >= self.since {
+            self.knee.observe(&self.record, hour, f64::from(self.growth));
+        }
         self.keep_promise(hour);
     }
 
     fn learn_growth(&mut self, hour: i32, knee: Option<f64>) {
-        let Some(seen) = ratio(&self.record, knee, hour).filter(|seen| seen.hours >= TREND_TEACHES) else { return };
+        let ratios = Ratios::new(&self.record, knee, hour, self.since);
+        let Some(seen) = ratios.longer().filter(|seen| seen.hours >= TREND_TEACHES) else { return };
         let part = 1.0 / (24.0 * GROWTH_MEMORY_DAYS);
         let off = (seen.log - f64::from(self.growth)).abs();
         follow(&mut self.growth, seen.log.clamp(GROWTH_WITHIN.0, GROWTH_WITHIN.1), part);

@@ -10,7 +10,7 @@ const LONGEST_GAP_HOURS: f64 = 13.0;
 /// An hour is known once this share of it is covered.
 const ENOUGH_OF_AN_HOUR: f64 = 0.5;
 /// Coverage is kept in steps of this part of an hour.
-const COVERAGE_STEPS: f64 = 50_000.0;
+const COVERAGE_STEPS: f64 = 240.0;
 /// A flat's fraction is kept in steps of this part of its band.
 const FRACTION_STEPS: f64 = 200.0;
 /// No fraction is known for that hour.
@@ -36,47 +36,43 @@ struct Node {
     weight: f64,
 }
 
-/// A node that is still gathering.
+/// A node that is still gathering; hours and weights against the first.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 struct Gathering {
-    first_hour: f64,
-    first_weight: f64,
-    last_weight: f64,
+    first: Node,
     count: u32,
-    hours: f64,
-    weights: f64,
-    squared_steps: f64,
+    hours: f32,
+    weights: f32,
+    last: f32,
+    squared_steps: f32,
 }
 
 impl Gathering {
-    fn new(hour: f64, weight: f64) -> Self {
-        Self {
-            first_hour: hour,
-            first_weight: weight,
-            last_weight: weight,
-            count: 1,
-            hours: 0.0,
-            weights: 0.0,
-            squared_steps: 0.0,
-        }
+    fn new(first: Node) -> Self {
+        Self { first, count: 1, hours: 0.0, weights: 0.0, last: 0.0, squared_steps: 0.0 }
     }
 
+    #[expect(clippy::cast_possible_truncation, reason = "differences within a quarter of an hour")]
     fn add(&mut self, hour: f64, weight: f64) {
+        let weight = (weight - self.first.weight) as f32;
         self.count += 1;
-        self.hours += hour - self.first_hour;
-        self.weights += weight - self.first_weight;
-        self.squared_steps += (weight - self.last_weight).powi(2);
-        self.last_weight = weight;
+        self.hours += (hour - self.first.hour) as f32;
+        self.weights += weight;
+        self.squared_steps += (weight - self.last).powi(2);
+        self.last = weight;
     }
 
     fn node(&self) -> Node {
         let count = f64::from(self.count);
-        Node { hour: self.first_hour + self.hours / count, weight: self.first_weight + self.weights / count }
+        Node {
+            hour: self.first.hour + f64::from(self.hours) / count,
+            weight: self.first.weight + f64::from(self.weights) / count,
+        }
     }
 
     /// Half the mean squared step: the variance of one weight, whatever the slope.
     fn noise(&self) -> Option<f64> {
-        (self.count > 1).then(|| self.squared_steps / (2.0 * f64::from(self.count - 1)))
+        (self.count > 1).then(|| f64::from(self.squared_steps) / (2.0 * f64::from(self.count - 1)))
     }
 }
 
@@ -86,7 +82,7 @@ pub struct Record {
     /// Grams, by hour modulo 48.
     lost: [[f32; 24]; 2],
     /// Parts of the hour that were seen, in steps of `COVERAGE_STEPS`.
-    covered: [[u16; 24]; 2],
+    covered: [[u8; 24]; 2],
     /// The flat's fraction then, in steps of `FRACTION_STEPS`.
     fraction: [[u8; 24]; 2],
     /// The newest hour that is kept.
@@ -143,8 +139,8 @@ pub fn whole(hour: f64) -> i32 {
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped before, and a cast saturates")]
-fn covered_steps(share: f64) -> u16 {
-    (share * COVERAGE_STEPS).round().clamp(0.0, COVERAGE_STEPS) as u16
+fn covered_steps(share: f64) -> u8 {
+    (share * COVERAGE_STEPS).round().clamp(0.0, COVERAGE_STEPS) as u8
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped before, and a cast saturates")]
@@ -156,7 +152,7 @@ impl Record {
     /// Takes one weight in.
     pub fn add(&mut self, hour: f64, weight: f64, scale: Option<Scale>) {
         if let Some(gathering) = &mut self.gathering
-            && hour - gathering.first_hour < NODE_HOURS
+            && hour - gathering.first.hour < NODE_HOURS
         {
             gathering.add(hour, weight);
             self.last_hour = hour;
@@ -167,7 +163,7 @@ impl Record {
         } else {
             self.close(scale);
         }
-        self.gathering = Some(Gathering::new(hour, weight));
+        self.gathering = Some(Gathering::new(Node { hour, weight }));
         self.last_hour = hour;
     }
 
