@@ -4,7 +4,7 @@
 //! for the end of dripping. That has come when the weight falls at one and the same rate, that of drying, for two
 //! windows of 10 min or more; at 60 min after the last pass the end is extrapolated (lysimeter and container
 //! practice names both). What is recorded is the weight at the instant the dripping stopped, not what the scale shows
-//! later, when more has dried; see [`drain`](self).
+//! later, when more has dried.
 //!
 //! A tray that stays on the stand hides what drips into it, and its water counts as the flat's: empty it first.
 
@@ -33,6 +33,8 @@ const PASS: f64 = 15.0;
 const GOES_ON: f64 = 3.0;
 /// Faster than drying can be; grams an hour.
 const DRIPS: f64 = 100.0;
+/// A tonne is no flat, and sums of squares of more might not be finite.
+const NO_FLAT: Grams = Grams::new(1e6);
 /// What may still drip when it counts as drained, in grams.
 const LAST_DROPS: f64 = 1.0;
 
@@ -162,6 +164,9 @@ impl Soak {
 
     /// A weight that need not be steady; as [`Soak::weighed`].
     pub fn live(&mut self, weight: Grams, at: Moment) -> Option<SoakStep> {
+        if weight.abs() > NO_FLAT {
+            return None;
+        }
         match self.phase {
             SoakPhase::Over => return None,
             SoakPhase::Away => return self.returned(weight, at),
@@ -187,7 +192,7 @@ impl Soak {
 
     /// The flat is back with this weight; heavier than it went means that water was poured meanwhile.
     pub fn returned(&mut self, weight: Grams, at: Moment) -> Option<SoakStep> {
-        if self.phase == SoakPhase::Over {
+        if self.phase == SoakPhase::Over || weight.abs() > NO_FLAT {
             return None;
         }
         self.seen = at;
@@ -392,8 +397,8 @@ impl Soak {
     fn believable(&self, drain: &Drain) -> Grams {
         let points = self.track.points();
         let first = points.first().map_or(drain.capacity, |point| point.w) + self.noise;
-        let last = self.shown().get();
-        let least = last - (first - last).max(0.0) - self.noise;
+        let shown = self.shown().get();
+        let least = shown - (first - shown).max(0.0) - self.noise;
         Grams::new(drain.capacity.clamp(least.min(first), first.max(least)))
     }
 

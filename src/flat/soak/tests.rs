@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::moment::Wall;
+use proptest::prelude::*;
 
 const DRY: f64 = 2900.0;
 const BAND: f64 = 1600.0;
@@ -319,4 +320,114 @@ fn a_silent_stand_is_waited_for() {
     }
     assert!(matches!(told.last(), Some(SoakStep::Recorded { .. })), "{told:?}");
     assert!(house.seconds >= 9000);
+}
+
+#[test]
+fn steady_weights_alone_will_do() {
+    // Steady as the contract has it: the last four weights within six times the noise.
+    for (tau, seed) in [(60.0, 1), (180.0, 2), (600.0, 3)] {
+        let mut house = House::new(tau, 20.0, seed);
+        let mut soak = Soak::begin(house.at(), Some(house.weight()));
+        let (mut last, mut capacity) = (Vec::new(), None);
+        while house.seconds < 4 * 3600 && capacity.is_none() {
+            house.second(ten_passes(house.seconds));
+            if house.seconds % 10 != 0 {
+                continue;
+            }
+            last.insert(0, house.weight());
+            last.truncate(4);
+            let range = last.iter().fold(Grams::ZERO, |range, weight| range.max((*weight - last[0]).abs()));
+            if range <= Grams::new(9.0)
+                && let Some(SoakStep::Recorded { capacity: found, .. }) = soak.weighed(last[0], house.at(), None)
+            {
+                capacity = Some(found.get());
+            }
+        }
+        let capacity = capacity.unwrap();
+        assert!((capacity - CAPACITY).abs() <= TOLERANCE, "τ {tau} s: {capacity}");
+    }
+}
+
+#[test]
+fn a_flood_at_once_and_a_trickle_drain_to_the_same() {
+    let flood = |second| if (600..640).contains(&second) { 75.0 } else { 0.0 };
+    let trickle = |second| if (600..4600).contains(&second) { 0.5 } else { 0.0 };
+    for tau in [90.0, 400.0] {
+        let mut house = House::new(tau, 25.0, 11);
+        assert_recorded(&watch(&mut house, 10, 4, None, flood, never), CAPACITY, "a flood");
+        let mut house = House::new(tau, 25.0, 12);
+        assert_recorded(&watch(&mut house, 10, 5, None, trickle, never), CAPACITY, "a trickle");
+    }
+}
+
+#[test]
+fn a_noisy_stand_takes_longer_and_errs_by_its_noise() {
+    let mut house = House::new(180.0, 20.0, 13);
+    house.sigma = 10.0;
+    let mut soak = Soak::begin(house.at(), Some(house.weight()));
+    soak.set_noise(Grams::new(10.0));
+    let mut capacity = None;
+    while house.seconds < 4 * 3600 && capacity.is_none() {
+        house.second(ten_passes(house.seconds));
+        if house.seconds % 10 == 0
+            && let Some(SoakStep::Recorded { capacity: found, .. }) = soak.live(house.weight(), house.at())
+        {
+            capacity = Some(found.get());
+        }
+    }
+    let capacity = capacity.unwrap();
+    assert!((capacity - CAPACITY).abs() <= 10.0, "{capacity}");
+}
+
+#[derive(Debug, Clone)]
+enum Happens {
+    Weight(f64),
+    Lifted,
+    Returned(f64),
+    Time,
+}
+
+fn happens() -> impl Strategy<Value = Happens> {
+    prop_oneof![
+        8 => (-100.0..7000.0f64).prop_map(Happens::Weight),
+        8 => (4490.0..4510.0f64).prop_map(Happens::Weight),
+        1 => Just(Happens::Weight(1e308)),
+        1 => Just(Happens::Lifted),
+        1 => (0.0..7000.0f64).prop_map(Happens::Returned),
+        1 => Just(Happens::Time),
+    ]
+}
+
+proptest! {
+    #[test]
+    fn whatever_happens_a_watch_ends_once_and_in_a_finite_weight(
+        all in proptest::collection::vec((happens(), -60i64..4000), 1..200),
+    ) {
+        let mut at = Moment::recorded(Wall::from_millis(0));
+        let mut soak = Soak::begin(at, Some(Grams::new(4500.0)));
+        let mut ends = 0;
+        for (what, seconds) in all {
+            at = at.after(Span::seconds(seconds));
+            let step = match what {
+                Happens::Weight(weight) => soak.live(Grams::new(weight), at),
+                Happens::Returned(weight) => soak.returned(Grams::new(weight), at),
+                Happens::Time => soak.tick(at),
+                Happens::Lifted => {
+                    soak.lifted(at);
+                    None
+                }
+            };
+            match step {
+                Some(SoakStep::Recorded { capacity, drained }) => {
+                    prop_assert!(capacity.get().is_finite() && drained.get().is_finite());
+                    prop_assert!((-20_000.0..20_000.0).contains(&capacity.get()));
+                    ends += 1;
+                }
+                Some(SoakStep::GaveUp(_)) => ends += 1,
+                _ => {}
+            }
+            prop_assert!(ends <= 1);
+            prop_assert_eq!(ends == 1, soak.phase() == SoakPhase::Over);
+        }
+    }
 }
