@@ -1,7 +1,7 @@
 //! `tarewell amount`, by the contract, section 4.
 
 use clap::Parser;
-use tarewell::command::amount::{AmountArgs, Asked};
+use tarewell::command::amount::{AmountArgs, Asked, run};
 
 #[derive(Parser)]
 struct Line {
@@ -126,6 +126,15 @@ fn implausible_weights_are_answered_with_a_note() {
     assert_eq!(doubt("2.8 kg"), None);
     assert!(doubt("2.5 kg").unwrap().contains("lighter than its dry weight"));
     assert!(doubt("5.2 kg").unwrap().contains("more than its capacity"));
+}
+
+#[test]
+fn the_exit_code_is_2_for_a_wrong_question() {
+    let code = |dry| {
+        let line = ["amount", "--dry", dry, "--capacity", "4.5 kg", "--now", "3.3 kg", "--json"];
+        run(&Line::try_parse_from(line).unwrap().args)
+    };
+    assert_eq!((code("2.9 kg"), code("2.9"), code("4.5 kg")), (0, 2, 2));
 }
 
 #[test]

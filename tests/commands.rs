@@ -149,6 +149,14 @@ fn an_order_keeps_what_came_along_even_when_it_cannot_be_read() {
 }
 
 #[test]
+fn a_word_is_told_short_and_on_one_line() {
+    let told = order("tarewell/flats/leek-1/command", "\u{1}é\u{2}ü\nx").word;
+    assert_eq!(told, "\u{fffd}é\u{fffd}ü\u{fffd}x");
+    let told = order("tarewell/flats/leek-1/command", &"ü".repeat(60)).word;
+    assert_eq!(told, format!("{}…", "ü".repeat(40)));
+}
+
+#[test]
 fn an_empty_command_says_nothing() {
     for payload in ["", " ", "\n"] {
         assert_eq!(heard("tarewell/flats/leek-1/command", payload, true), (Heard::Ignored, vec![]));
@@ -171,6 +179,18 @@ fn value() -> impl Strategy<Value = Value> {
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_command_panics(text in any::<String>(), bytes in prop::collection::vec(any::<u8>(), 0..60)) {
+        for payload in [text.as_bytes(), &bytes] {
+            for topic in ["tarewell/flats/leek-1/command", "tarewell/stands/x/command", "tarewell/command"] {
+                router().message(topic, payload, false, None, |input| {
+                    let Input::Order(order) = input else { panic!("{input:?}") };
+                    assert!(order.word.chars().count() <= 41);
+                });
+            }
+        }
+    }
 
     #[test]
     fn commands_stay_within_bounds(

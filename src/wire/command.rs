@@ -107,8 +107,7 @@ struct Said {
 impl Said {
     fn read(text: &str, word: &mut String) -> Read<Self> {
         if !text.starts_with(['{', '[', '"']) {
-            text.clone_into(word);
-            word.truncate(shown(text).trim_end_matches('…').len().min(word.len()));
+            *word = shown(text);
             return Ok(Self { word: text.to_owned(), keys: Keys::default() });
         }
         *word = shown(text);

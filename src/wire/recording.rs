@@ -11,6 +11,7 @@ use serde::Deserialize;
 use serde::de::{Deserializer, Error, Visitor};
 use serde_json::Value;
 use std::borrow::Cow;
+use std::collections::HashMap;
 use std::fmt;
 
 /// The header of a recording that is a table.
@@ -64,6 +65,8 @@ pub struct Parser {
     stamps: Stamps,
     form: Option<Form>,
     begun: bool,
+    /// What was said of stands that are not in the plan.
+    unknown: HashMap<String, String>,
 }
 
 impl Parser {
@@ -71,7 +74,14 @@ impl Parser {
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
         let units = (0..plan.stands.len()).map(|stand| weight_unit(plan, stand)).collect();
-        Self { names: Names::new(plan), units, stamps: Stamps::default(), form: None, begun: false }
+        Self {
+            names: Names::new(plan),
+            units,
+            stamps: Stamps::default(),
+            form: None,
+            begun: false,
+            unknown: HashMap::new(),
+        }
     }
 
     /// Reads one line, without its line feed; `None` for the header and for blank lines.
@@ -139,12 +149,28 @@ impl Parser {
     fn cells<'l>(&mut self, time: &[u8], stand: &[u8], value: &[u8]) -> Result<Record<'l>, String> {
         let at = self.time(time)?;
         let stand = std::str::from_utf8(stand.trim_ascii()).map_err(|_| "the stand is not UTF-8 text".to_owned())?;
-        let stand = self.names.stand(stand)?;
+        let stand = self.stand(stand)?;
         let unit = Unit::Weight(self.units.get(stand).copied().unwrap_or_default());
         match reading::number(value, None, unit) {
             Err(Unreadable::Garbled(why)) => Err(format!("value: {why}")),
             value => Ok(Record { at, body: Body::Reading { stand, value } }),
         }
+    }
+
+    /// A recording of another site may name thousands of unknown stands over and over, and to find what each was
+    /// meant to be takes time: what was said of the first few is kept.
+    fn stand(&mut self, id: &str) -> Result<usize, String> {
+        const KEPT: usize = 256;
+        if !self.unknown.is_empty()
+            && let Some(why) = self.unknown.get(id)
+        {
+            return Err(why.clone());
+        }
+        self.names.stand(id).inspect_err(|why| {
+            if self.unknown.len() < KEPT {
+                self.unknown.insert(id.to_owned(), why.clone());
+            }
+        })
     }
 
     fn message<'l>(&mut self, line: &'l [u8]) -> Result<Option<Record<'l>>, String> {
@@ -183,8 +209,8 @@ fn columns(line: &[u8]) -> Option<[&[u8]; 3]> {
     let (time, rest) = (line.get(..first)?, line.get(first + 1..)?);
     let second = rest.iter().position(|byte| *byte == b',')?;
     let (stand, value) = (rest.get(..second)?, rest.get(second + 1..)?);
-    let plain = |cell: &[u8]| !cell.contains(&b'"');
-    (plain(time) && plain(stand) && plain(value) && !value.contains(&b',')).then_some([time, stand, value])
+    let plain = !line.contains(&b'"') && !value.contains(&b',');
+    plain.then_some([time, stand, value])
 }
 
 /// The cells of a row, quotes taken off and doubled quotes made one.
