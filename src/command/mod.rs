@@ -1,1 +1,5 @@
 //! (see DEVELOPERS.md)
+
+pub mod check;
+pub mod file;
+pub mod schema;
