@@ -3,3 +3,6 @@
 pub mod amount;
 mod lines;
 pub mod replay;
+pub mod check;
+pub mod file;
+pub mod schema;
