@@ -1,1 +1,3 @@
 //! (see DEVELOPERS.md)
+
+pub mod notify_test;
