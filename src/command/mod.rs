@@ -6,3 +6,4 @@ pub mod replay;
 pub mod check;
 pub mod file;
 pub mod schema;
+pub mod notify_test;

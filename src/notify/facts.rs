@@ -1,0 +1,42 @@
+//! What the teller must know again after a restart, so that nobody is told twice and nothing is left untold.
+
+use crate::alert::{Kind, Severity};
+use crate::moment::Wall;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Everything told and still to be told. Goes into the store as JSON, as one fact of the site.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Facts {
+    pub(super) alerts: Vec<AlertFact>,
+    pub(super) shelved: Vec<ShelfFact>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AlertFact {
+    pub kind: Kind,
+    pub of: String,
+    pub id: String,
+    pub raised: bool,
+    pub severity: Severity,
+    pub since: Wall,
+    pub title: String,
+    pub text: String,
+    /// By the phones' names.
+    pub phones: BTreeMap<String, PhoneFact>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PhoneFact {
+    pub since: Wall,
+    pub severity: Severity,
+    pub at: Wall,
+    pub reached: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ShelfFact {
+    pub of: String,
+    pub id: String,
+    pub until: Wall,
+}

@@ -1,0 +1,506 @@
+//! Who is to be told what, and when: a state machine without clock or network.
+//!
+//! For each alert and phone it keeps what the phone *knows*: the rise it was last told of, or nothing. What is due follows
+//! from comparing that with what is so; a message that failed is therefore never stale, and one that is over is never sent.
+
+use super::facts::{AlertFact, Facts, PhoneFact, ShelfFact};
+use super::letter::{Letter, Part};
+use super::phone::Phone;
+use super::quiet;
+use crate::alert::{Kind, Severity};
+use crate::moment::{Moment, Mono, Span, Wall, Zone};
+use crate::site::Message;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// So long others may join the first of a message.
+const GATHER: Span = Span::seconds(3);
+/// So long after one message the next waits, unless it is critical: flats that go dry together fill one message.
+const SPACING: Span = Span::seconds(30);
+const FIRST_PAUSE: Span = Span::seconds(1);
+const LONGEST_PAUSE: Span = Span::minutes(5);
+/// A message that could not be sent for so long is given up.
+const GIVE_UP: Span = Span::hours(24);
+/// A heartbeat says that the engine has turned within this time.
+const ALIVE: Span = Span::minutes(1);
+/// Rises closer than this are one: a stamp may have been to the store and back as whole seconds.
+const SAME: Span = Span::seconds(1);
+
+/// Something to post now. Its result is to be told to the teller by its number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Post {
+    /// Its number.
+    pub id: u64,
+    /// The phone's place in the list.
+    pub phone: usize,
+    /// What for.
+    pub what: Purpose,
+}
+
+/// What a post is for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Purpose {
+    /// Somebody is to read this.
+    Letter(Letter),
+    /// All is well.
+    Heartbeat,
+}
+
+/// Decides what is told to whom.
+#[derive(Debug)]
+pub struct Teller {
+    zone: Zone,
+    lines: Vec<Line>,
+    alerts: BTreeMap<Key, Known>,
+    shelved: BTreeMap<(String, String), Mono>,
+    clock_set: bool,
+    turned: Option<Mono>,
+    last_id: u64,
+    changed: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Key {
+    kind: Kind,
+    of: String,
+    id: String,
+}
+
+/// What is so about an alert, and what each phone knows of it.
+#[derive(Debug)]
+struct Known {
+    raised: bool,
+    severity: Severity,
+    since: Wall,
+    title: String,
+    text: String,
+    /// When it last changed in a way worth telling.
+    heard: Mono,
+    phones: Vec<Told>,
+}
+
+/// What a phone knows of an alert.
+#[derive(Debug, Clone, Default)]
+struct Told {
+    of: Option<Rise>,
+    /// Since when sending has failed.
+    failing: Option<Mono>,
+}
+
+/// A rise as it was told.
+#[derive(Debug, Clone)]
+struct Rise {
+    since: Wall,
+    severity: Severity,
+    at: Mono,
+    /// Whether it got there; else it was given up.
+    reached: bool,
+}
+
+/// One phone and the way to it.
+#[derive(Debug)]
+struct Line {
+    phone: Phone,
+    flight: Option<Flight>,
+    not_before: Mono,
+    pause: Span,
+    last_sent: Option<Mono>,
+    beat: Option<Beat>,
+}
+
+/// A letter on its way, with what it says of which alert: raised since when and how grave, or that it is over.
+#[derive(Debug)]
+struct Flight {
+    id: u64,
+    says: Vec<(Key, Option<(Wall, Severity)>)>,
+}
+
+#[derive(Debug)]
+struct Beat {
+    every: Span,
+    next: Mono,
+    pause: Span,
+    flight: Option<u64>,
+}
+
+/// What is due of an alert on a line, from when, and whether it waits for nothing.
+struct Due {
+    from: Mono,
+    urgent: bool,
+    again: bool,
+}
+
+impl Teller {
+    /// For these phones, knowing nothing yet.
+    #[must_use]
+    pub fn new(phones: Vec<Phone>, zone: Zone) -> Self {
+        let lines = phones.into_iter().map(Line::new).collect();
+        Self {
+            zone,
+            lines,
+            alerts: BTreeMap::new(),
+            shelved: BTreeMap::new(),
+            clock_set: true,
+            turned: None,
+            last_id: 0,
+            changed: false,
+        }
+    }
+
+    /// The phones, in order.
+    pub fn phones(&self) -> impl Iterator<Item = &Phone> {
+        self.lines.iter().map(|line| &line.phone)
+    }
+
+    /// An alert rose, changed, or is over; `id` is that of its subject. The same rise again only brings new words.
+    ///
+    /// A rise that becomes graver is told again; at a start all raised alerts may be told to the teller once more.
+    pub fn heard(&mut self, message: &Message, id: &str, at: Moment) {
+        self.changed = true;
+        let key = Key { kind: message.kind, of: message.subject.of().to_owned(), id: id.to_owned() };
+        let phones = vec![Told::default(); self.lines.len()];
+        let shelf = self.shelved.get(&(key.of.clone(), key.id.clone()));
+        let shelved = shelf.is_some_and(|until| *until > at.mono);
+        let known = self.alerts.entry(key).or_insert_with(|| Known {
+            raised: false,
+            severity: message.severity,
+            since: message.since,
+            title: String::new(),
+            text: String::new(),
+            heard: at.mono,
+            phones,
+        });
+        let same = known.raised == message.raised && (!message.raised || same_rise(known.since, message.since));
+        if !same || message.severity > known.severity {
+            known.heard = at.mono;
+        }
+        if !same {
+            for told in &mut known.phones {
+                told.failing = None;
+            }
+        }
+        known.raised = message.raised;
+        known.severity = message.severity;
+        if !same && message.raised {
+            known.since = message.since;
+        }
+        known.title.clone_from(&message.title);
+        known.text.clone_from(&message.text);
+        if shelved && !message.raised {
+            // Nobody wants to be told, and it will be no news when they do.
+            known.phones.fill(Told::default());
+        }
+        self.forget_settled();
+    }
+
+    /// Nothing is told about this flat, stand, valve or supply until then; `None`: no longer shelved.
+    pub fn shelve(&mut self, of: &str, id: &str, until: Option<Mono>) {
+        self.changed = true;
+        let key = (of.to_owned(), id.to_owned());
+        match until {
+            Some(until) => self.shelved.insert(key, until),
+            None => self.shelved.remove(&key),
+        };
+    }
+
+    /// Forgets, without a word, raised alerts that are no longer among those the engine knows.
+    pub fn keep_only(&mut self, is_raised: impl Fn(Kind, &str, &str) -> bool) {
+        self.changed = true;
+        self.alerts.retain(|key, known| !known.raised || is_raised(key.kind, &key.of, &key.id));
+    }
+
+    /// Whether the clock can be believed; quiet hours rest while it cannot.
+    pub fn clock_set(&mut self, set: bool) {
+        self.clock_set = set;
+    }
+
+    /// The engine has just turned.
+    pub fn turned(&mut self, at: Moment) {
+        self.turned = Some(at.mono);
+    }
+
+    /// What is to be posted now.
+    pub fn tick(&mut self, at: Moment) -> Vec<Post> {
+        self.shelved.retain(|_, until| *until > at.mono);
+        let mut posts = Vec::new();
+        for phone in 0..self.lines.len() {
+            posts.extend(self.letter(phone, at));
+            posts.extend(self.heartbeat(phone, at));
+        }
+        posts
+    }
+
+    /// When `tick` is worth calling next if nothing else happens, by the monotonic clock; `None`: never.
+    ///
+    /// Quiet hours end by the wall clock, so somebody whose wall clock may jump calls at least once a minute.
+    #[must_use]
+    pub fn next_wake(&self, at: Moment) -> Option<Mono> {
+        let letters = (0..self.lines.len()).filter_map(|phone| self.ready(phone, at));
+        // Nothing is due while the engine stands; its next turn is news, and asks again.
+        let alive = self.is_alive(at);
+        let beats = self.lines.iter().filter_map(|line| line.beat.as_ref());
+        let beats = beats.filter(|beat| alive && beat.flight.is_none()).map(|beat| beat.next);
+        letters.chain(beats).min()
+    }
+
+    /// How a post ended. Gives words for the log when something has changed: it fails, it works again, it is given up.
+    pub fn result(&mut self, post: u64, sent: bool, at: Moment) -> Option<&'static str> {
+        let phone = self.lines.iter().position(|line| line.has(post))?;
+        let line = self.lines.get_mut(phone)?;
+        if let Some(beat) = line.beat.as_mut().filter(|beat| beat.flight == Some(post)) {
+            return beat.result(sent, at);
+        }
+        let flight = line.flight.take()?;
+        let news = line.result(sent, at);
+        let mut given_up = false;
+        for (key, said) in flight.says {
+            let Some(told) = self.alerts.get_mut(&key).and_then(|known| known.phones.get_mut(phone)) else { continue };
+            given_up |= told.result(said, sent, at.mono);
+        }
+        self.changed = true;
+        self.forget_settled();
+        if given_up { Some("given up after 24 h") } else { news }
+    }
+
+    /// What is to be kept, if it has changed since the last call.
+    pub fn facts(&mut self, at: Moment) -> Option<Facts> {
+        if !std::mem::take(&mut self.changed) {
+            return None;
+        }
+        let alerts = self.alerts.iter().map(|(key, known)| known.fact(key, &self.lines, at)).collect();
+        let shelved = self.shelved.iter().map(|((of, id), until)| ShelfFact {
+            of: of.clone(),
+            id: id.clone(),
+            until: at.wall_at(*until),
+        });
+        Some(Facts { alerts, shelved: shelved.collect() })
+    }
+
+    /// Takes up what was kept. A phone of another name than before is told everything that is raised.
+    pub fn restore(&mut self, facts: Facts, at: Moment) {
+        // A clock that was ahead then would keep what is due waiting.
+        let mono = |wall: Wall| at.mono_at(wall.min(at.wall));
+        for fact in facts.alerts {
+            let phones = self.lines.iter().map(|line| Told {
+                of: fact.phones.get(&line.phone.name).map(|told| Rise {
+                    since: told.since,
+                    severity: told.severity,
+                    at: mono(told.at),
+                    reached: told.reached,
+                }),
+                failing: None,
+            });
+            let known = Known {
+                raised: fact.raised,
+                severity: fact.severity,
+                since: fact.since,
+                title: fact.title,
+                text: fact.text,
+                heard: at.mono,
+                phones: phones.collect(),
+            };
+            self.alerts.insert(Key { kind: fact.kind, of: fact.of, id: fact.id }, known);
+        }
+        for shelf in facts.shelved {
+            self.shelved.insert((shelf.of, shelf.id), at.mono_at(shelf.until));
+        }
+    }
+
+    /// What is over, and known by no phone to have been raised, is no longer anybody's business.
+    fn forget_settled(&mut self) {
+        let flying = |key: &Key| {
+            let flights = self.lines.iter().filter_map(|line| line.flight.as_ref());
+            flights.flat_map(|flight| &flight.says).any(|(said, _)| said == key)
+        };
+        let settled: BTreeSet<Key> = self
+            .alerts
+            .iter()
+            .filter(|(key, known)| !known.raised && known.phones.iter().all(|told| !told.reached()) && !flying(key))
+            .map(|(key, _)| key.clone())
+            .collect();
+        self.alerts.retain(|key, _| !settled.contains(key));
+    }
+
+    fn letter(&mut self, phone: usize, at: Moment) -> Option<Post> {
+        if self.ready(phone, at)? > at.mono {
+            return None;
+        }
+        let (mut parts, mut says) = (Vec::new(), Vec::new());
+        for (key, known) in &self.alerts {
+            let Some(due) = self.due(phone, key, known, at).filter(|due| due.from <= at.mono) else { continue };
+            says.push((key.clone(), known.raised.then_some((known.since, known.severity))));
+            parts.push(known.part(key, due.again));
+        }
+        let letter = Letter::of(parts)?;
+        let id = self.next_id();
+        self.lines.get_mut(phone)?.flight = Some(Flight { id, says });
+        Some(Post { id, phone, what: Purpose::Letter(letter) })
+    }
+
+    fn heartbeat(&mut self, phone: usize, at: Moment) -> Option<Post> {
+        let alive = self.is_alive(at);
+        let id = self.last_id + 1;
+        let beat = self.lines.get_mut(phone)?.beat.as_mut()?;
+        if !alive || beat.flight.is_some() || beat.next > at.mono {
+            return None;
+        }
+        beat.flight = Some(id);
+        self.last_id = id;
+        Some(Post { id, phone, what: Purpose::Heartbeat })
+    }
+
+    fn is_alive(&self, at: Moment) -> bool {
+        self.turned.is_some_and(|turned| at.mono.since(turned) <= ALIVE)
+    }
+
+    const fn next_id(&mut self) -> u64 {
+        self.last_id += 1;
+        self.last_id
+    }
+
+    /// When a letter to this phone may go, with all that is due by then.
+    fn ready(&self, phone: usize, at: Moment) -> Option<Mono> {
+        let line = self.lines.get(phone).filter(|line| line.flight.is_none())?;
+        let spaced = line.last_sent.map(|sent| sent + SPACING);
+        let due = self.alerts.iter().filter_map(|(key, known)| self.due(phone, key, known, at));
+        let from = due.map(|due| {
+            let gathered = due.from + GATHER;
+            if due.urgent { gathered } else { spaced.map_or(gathered, |spaced| gathered.max(spaced)) }
+        });
+        Some(from.min()?.max(line.not_before))
+    }
+
+    fn due(&self, phone: usize, key: &Key, known: &Known, at: Moment) -> Option<Due> {
+        let line = self.lines.get(phone)?;
+        let told = known.phones.get(phone)?;
+        let (mut from, again) = known.due(told, &line.phone)?;
+        let critical = known.severity == Severity::Critical;
+        if let (false, true, Some(hours)) = (critical, self.clock_set, line.phone.quiet) {
+            let end = quiet::ends(hours, self.zone, at.wall);
+            from = end.map_or(from, |end| from.max(at.mono_at(end)));
+        }
+        if let Some(until) = self.shelved.get(&(key.of.clone(), key.id.clone())) {
+            from = from.max(*until);
+        }
+        Some(Due { from, urgent: critical && known.raised && !again, again })
+    }
+}
+
+impl Known {
+    /// Since when the phone should be told of this, and whether it is not for the first time.
+    fn due(&self, told: &Told, phone: &Phone) -> Option<(Mono, bool)> {
+        if !self.raised {
+            return told.reached().then_some((self.heard, false));
+        }
+        if self.severity < phone.least {
+            return None;
+        }
+        match &told.of {
+            Some(rise) if same_rise(rise.since, self.since) && self.severity <= rise.severity => {
+                Some((rise.at + phone.repeat?, true))
+            }
+            _ => Some((self.heard, false)),
+        }
+    }
+
+    fn part(&self, key: &Key, again: bool) -> Part {
+        Part {
+            kind: key.kind,
+            severity: self.severity,
+            raised: self.raised,
+            again,
+            title: self.title.clone(),
+            text: self.text.clone(),
+        }
+    }
+
+    fn fact(&self, key: &Key, lines: &[Line], at: Moment) -> AlertFact {
+        let phones = lines.iter().zip(&self.phones).filter_map(|(line, told)| {
+            let rise = told.of.as_ref()?;
+            let (since, severity, reached) = (rise.since, rise.severity, rise.reached);
+            Some((line.phone.name.clone(), PhoneFact { since, severity, at: at.wall_at(rise.at), reached }))
+        });
+        AlertFact {
+            kind: key.kind,
+            of: key.of.clone(),
+            id: key.id.clone(),
+            raised: self.raised,
+            severity: self.severity,
+            since: self.since,
+            title: self.title.clone(),
+            text: self.text.clone(),
+            phones: phones.collect(),
+        }
+    }
+}
+
+impl Told {
+    fn reached(&self) -> bool {
+        self.of.as_ref().is_some_and(|rise| rise.reached)
+    }
+
+    /// Takes in how telling `said` went; `true` when it is given up now.
+    fn result(&mut self, said: Option<(Wall, Severity)>, sent: bool, at: Mono) -> bool {
+        let given_up = !sent && at.since(*self.failing.get_or_insert(at)) >= GIVE_UP;
+        if sent || given_up {
+            self.failing = None;
+            // A rise told before has been told, also when telling it again or as graver was given up.
+            let reached = sent || self.reached();
+            self.of = said.map(|(since, severity)| Rise { since, severity, at, reached });
+        }
+        given_up
+    }
+}
+
+impl Line {
+    fn new(phone: Phone) -> Self {
+        let beat = phone.heartbeat.as_ref().map(|(_, every)| Beat {
+            every: *every,
+            next: Mono::from_millis(i64::MIN),
+            pause: FIRST_PAUSE,
+            flight: None,
+        });
+        let not_before = Mono::from_millis(i64::MIN);
+        Self { phone, flight: None, not_before, pause: FIRST_PAUSE, last_sent: None, beat }
+    }
+
+    fn has(&self, post: u64) -> bool {
+        self.flight.as_ref().is_some_and(|flight| flight.id == post)
+            || self.beat.as_ref().is_some_and(|beat| beat.flight == Some(post))
+    }
+
+    fn result(&mut self, sent: bool, at: Moment) -> Option<&'static str> {
+        let first_time = self.pause == FIRST_PAUSE;
+        if sent {
+            self.last_sent = Some(at.mono);
+            self.pause = FIRST_PAUSE;
+            return (!first_time).then_some("works again");
+        }
+        self.not_before = at.mono + self.pause;
+        self.pause = doubled(self.pause, LONGEST_PAUSE);
+        first_time.then_some("fails; is tried again")
+    }
+}
+
+impl Beat {
+    fn result(&mut self, sent: bool, at: Moment) -> Option<&'static str> {
+        let first_time = self.pause == FIRST_PAUSE;
+        self.flight = None;
+        if sent {
+            self.next = at.mono + self.every;
+            self.pause = FIRST_PAUSE;
+            return (!first_time).then_some("works again");
+        }
+        self.next = at.mono + self.pause.min(self.every);
+        self.pause = doubled(self.pause, LONGEST_PAUSE);
+        first_time.then_some("fails; is tried again")
+    }
+}
+
+fn doubled(pause: Span, most: Span) -> Span {
+    (pause + pause).min(most)
+}
+
+fn same_rise(one: Wall, other: Wall) -> bool {
+    let apart = one.since(other);
+    apart < SAME && Span::ZERO - apart < SAME
+}
