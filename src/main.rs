@@ -1,1 +1,44 @@
-fn main() {}
+//! Parses the command line, runs a command, turns what it says into an exit code.
+
+use clap::{Parser, Subcommand};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use tarewell::command;
+
+/// Keeps flats of seedlings near the middle of their band of available water, by weight.
+#[derive(Debug, Parser)]
+#[command(name = "tarewell", version, about, arg_required_else_help = true, disable_help_subcommand = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Say whether the configuration is good, or everything that is wrong with it
+    Check(Configured),
+    /// Play a recording through the same engine, with no broker and no clock
+    Replay(command::replay::ReplayArgs),
+    /// Work out what to pour from three weights of a kitchen scale
+    Amount(command::amount::AmountArgs),
+    /// Print the JSON Schema of the configuration
+    Schema,
+}
+
+/// A command that needs the configuration and nothing else.
+#[derive(Debug, clap::Args)]
+struct Configured {
+    /// The configuration; without it tarewell.yaml here, then /etc/tarewell/tarewell.yaml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+}
+
+fn main() -> ExitCode {
+    let code = match Cli::parse().command {
+        Command::Check(Configured { config }) => command::check::run(config.as_deref()),
+        Command::Replay(args) => command::recorded::run(&args),
+        Command::Amount(args) => command::amount::run(&args),
+        Command::Schema => command::schema::run(),
+    };
+    ExitCode::from(u8::try_from(code).unwrap_or(1))
+}

@@ -19,8 +19,17 @@ const LAYERS: &[&[&str]] = &[
 const BESIDE: &[(&str, &str)] = &[("units", "moment"), ("config", "wire")];
 
 /// What no engine room may touch: I/O, clocks, tasks and logs.
-const FORBIDDEN_IN_THE_ENGINE: &[&str] =
-    &["std::fs", "std::net", "std::thread", "Instant::now", "SystemTime::now", "Utc::now", "Local::now", "tokio::", "tracing::"];
+const FORBIDDEN_IN_THE_ENGINE: &[&str] = &[
+    "std::fs",
+    "std::net",
+    "std::thread",
+    "Instant::now",
+    "SystemTime::now",
+    "Utc::now",
+    "Local::now",
+    "tokio::",
+    "tracing::",
+];
 
 fn layer(room: &str) -> Option<usize> {
     LAYERS.iter().position(|rooms| rooms.contains(&room))

@@ -1,9 +1,11 @@
-//! (see DEVELOPERS.md)
+//! The commands of the command line: one file each. Each returns the exit code: 0 done, 1 it failed while running, 2 the
+//! command line or the configuration is wrong.
 
 pub mod amount;
-mod lines;
-pub mod replay;
 pub mod check;
 pub mod file;
-pub mod schema;
+mod lines;
 pub mod notify_test;
+pub mod recorded;
+pub mod replay;
+pub mod schema;

@@ -2,16 +2,16 @@
 
 mod band;
 mod condition;
-mod season;
 mod drying;
+mod season;
 mod settings;
-mod stages;
 mod soak;
+mod stages;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
-pub use season::{Ends, Over, Replaced, Season};
 pub use drying::{Drying, Forecast, Loss, Rate, Water};
+pub use season::{Ends, Over, Replaced, Season};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};
-pub use stages::by_days;
 pub use soak::{Soak, SoakPhase, SoakStep};
+pub use stages::by_days;

@@ -81,7 +81,6 @@ pub struct Order {
 
 /// `set`: only the keys that were given. `None` inside: back to the file.
 #[derive(Debug, Clone, PartialEq, Default)]
-#[expect(clippy::option_option, reason = "not given, given as null, given: three things")]
 pub struct Set {
     /// See [`crate::flat::Limits::low`].
     pub low: Option<Option<Fraction>>,

@@ -82,7 +82,7 @@ impl Site {
             let facts = facts.get(&("stand", id)).and_then(|json| serde_json::from_str::<StandFacts>(json).ok());
             let index = self.stands.len();
             let (stand, replaced) = match facts {
-                Some(facts) => Stand::restore(settings.clone(), facts, self.now),
+                Some(facts) => Stand::restore(settings.clone(), facts),
                 None => (Stand::new(settings.clone()), Vec::new()),
             };
             self.stands.push(Bench {
@@ -97,8 +97,8 @@ impl Site {
             for replaced in replaced {
                 let what = Happening::SettingReplaced {
                     what: replaced.key.to_owned(),
-                    from: replaced.from,
-                    to: replaced.to,
+                    from: serde_json::json!(replaced.from),
+                    to: serde_json::json!(replaced.to),
                 };
                 self.event(Subject::Stand(index), what);
                 self.keep(Subject::Stand(index));
@@ -107,10 +107,9 @@ impl Site {
         for (index, (id, settings)) in plan.flats.iter().enumerate() {
             let known = |id: &str| facts.get(&("flat", id)).and_then(|json| serde_json::from_str::<Kept>(json).ok());
             let adopted = || settings.formerly.as_deref().and_then(known);
-            let kept = known(id).or_else(adopted).unwrap_or_else(|| Kept {
-                season: Season::begin(settings),
-                ..Kept::default()
-            });
+            let kept = known(id)
+                .or_else(adopted)
+                .unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
             self.flats.push(Flat::new(kept));
             self.meet_file(index);
         }
@@ -136,7 +135,8 @@ impl Site {
             let before = self.flats[index].kept.season.sown;
             self.flats[index] = Flat::new(Kept { season: Season::begin(settings), ..Kept::default() });
             let day = |day: Option<chrono::NaiveDate>| serde_json::json!(day);
-            let what = Happening::SettingReplaced { what: "sown".to_owned(), from: day(before), to: day(settings.sown) };
+            let what =
+                Happening::SettingReplaced { what: "sown".to_owned(), from: day(before), to: day(settings.sown) };
             self.event(subject, what);
             self.keep(subject);
         }
@@ -202,7 +202,8 @@ impl Site {
         self.flats[index].kept.drying.set_band(band);
         let now = self.flats[index].stage;
         if let (Some(before), true) = (stage, stage != now) {
-            let name = |stage: Option<usize>| stage.and_then(|at| settings.stages.get(at)).map(|stage| stage.name.clone());
+            let name =
+                |stage: Option<usize>| stage.and_then(|at| settings.stages.get(at)).map(|stage| stage.name.clone());
             self.event(Subject::Flat(index), Happening::StageChanged { from: name(Some(before)), to: name(now) });
         }
     }

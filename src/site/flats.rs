@@ -1,9 +1,7 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use crate::alert::FlatWatch;
-use crate::flat::{
-    Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Over, Season, Soak, by_days,
-};
+use crate::flat::{Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Over, Season, Soak, by_days};
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
@@ -55,6 +53,8 @@ pub(super) struct Sent {
     pub fraction: Option<Fraction>,
     /// Waiting to be polled.
     pub queued: bool,
+    /// What it said of standing still.
+    pub stable: bool,
 }
 
 /// At most once a second…
@@ -248,6 +248,7 @@ mod tests {
             weight: Some(Grams::new(3300.0)),
             fraction: Some(Fraction::new(0.25)),
             queued: false,
+            stable: true,
         };
         let outdone = |weight, fraction, seconds: i64| {
             let now = Mono::from_millis(seconds * 1000);

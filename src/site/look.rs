@@ -89,7 +89,8 @@ impl Site {
         let flat = &mut self.flats[index];
         let Some((band, _)) = flat.band else { return };
         let water = band.water(weighed.weight, flat.kept.season.plant_mass);
-        let known = flat.kept.drying.loss(weighed.at, hour, elapsed, Some(Water { above_dry: water, band: band.width() }));
+        let known =
+            flat.kept.drying.loss(weighed.at, hour, elapsed, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
             || {
                 let guess = band.width() * (UNKNOWN_DRYING_PER_HOUR * elapsed.as_hours().max(0.0));
@@ -119,15 +120,12 @@ impl Site {
         let (due, low) = match (flat.band, flat.water()) {
             (Some((band, _)), Some(water)) => {
                 let width = band.width();
-                let reaches = |limit: Fraction| {
-                    flat.kept.drying.reaches(now, hour, water, width * limit.get(), width)
-                };
+                let reaches = |limit: Fraction| flat.kept.drying.reaches(now, hour, water, width * limit.get(), width);
                 (reaches(flat.limits.water_at), reaches(flat.limits.low))
             }
             _ => (None, None),
         };
-        flat.outlook =
-            Outlook { worked_out: Some(now.mono), rate: rate.map(|rate| rate.per_hour), due, low };
+        flat.outlook = Outlook { worked_out: Some(now.mono), rate: rate.map(|rate| rate.per_hour), due, low };
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);
         }
@@ -164,7 +162,7 @@ impl Site {
         }
         let mut watch = std::mem::take(&mut self.flats[index].kept.watch);
         let mut board = std::mem::take(&mut self.board);
-        let changes = crate::alert::judge_flat(&self.signs(index), index, &mut watch, &mut board);
+        let changes = crate::alert::judge_flat(&self.signs(index), &mut watch, &mut board, index);
         self.board = board;
         self.flats[index].kept.watch = watch;
         self.carry_out(changes);
@@ -292,7 +290,12 @@ impl Site {
         let (kind, subject) = (alert.kind, Subject::from(alert.of));
         self.out.push_back(Output::AlertCleared(kind, subject));
         self.out.push_back(Output::KeepAlert(kind, subject));
-        let what = Happening::AlertCleared { kind, severity: alert.severity, title: alert.title.clone(), reason: reason.clone() };
+        let what = Happening::AlertCleared {
+            kind,
+            severity: alert.severity,
+            title: alert.title.clone(),
+            reason: reason.clone(),
+        };
         self.event(subject, what);
         self.out.push_back(Output::Tell(Message {
             kind,

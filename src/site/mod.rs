@@ -20,10 +20,10 @@ mod state;
 mod valves;
 mod write;
 
+pub use crate::stand::{Part, Unreadable};
 pub use agenda::Wake;
 pub use command::{Command, Order, Set, Subject};
 pub use facts::{Fact, Saved};
-pub use crate::stand::{Part, Unreadable};
 pub use input::{Input, Ticket};
 pub use output::{Answer, By, Event, Happening, Message, Output, Sample};
 pub use plan::Plan;

@@ -160,7 +160,10 @@ impl Site {
             return Err(format!("{id} has no stand; `move` puts it on one"));
         };
         if self.flats[flat].kept.off_since.is_some() {
-            return Err(format!("{id} is off its stand ({}); put it back and try again", self.id(Subject::Stand(stand))));
+            return Err(format!(
+                "{id} is off its stand ({}); put it back and try again",
+                self.id(Subject::Stand(stand))
+            ));
         }
         Ok(stand)
     }
@@ -296,7 +299,8 @@ impl Site {
         if self.flats[index].stand.is_none() {
             return Err(format!("{} has no stand to be watched on", self.id(Subject::Flat(index))));
         }
-        let weight = self.flats[index].kept.weighed.filter(|_| self.flats[index].on_stand).map(|weighed| weighed.weight);
+        let weight =
+            self.flats[index].kept.weighed.filter(|_| self.flats[index].on_stand).map(|weighed| weighed.weight);
         self.flats[index].kept.soak = Some(Box::new(Soak::begin(now, weight)));
         self.setting_changed(index);
         Ok(Map::from_iter([("watching".to_owned(), json!(true))]))
@@ -403,9 +407,12 @@ impl Site {
         flat.kept.season.stand = (to != file).then(|| Over { value: to_id.clone(), file: Some(file_id) });
         flat.stand = to;
         flat.kept.misfit = None;
-        flat.kept.off_since = None;
-        // Known to be there, but not weighed there yet: the next steady weight counts.
-        flat.on_stand = to.is_some();
+        let there = to
+            .and_then(|stand| self.stands.get(stand))
+            .is_none_or(|bench| bench.shown.is_none() || bench.stand.is_loaded());
+        // Said to be there, but not weighed there yet: the next steady weight counts.
+        flat.on_stand = to.is_some() && there;
+        flat.kept.off_since = (to.is_some() && !there).then_some(self.now);
         if let Some(to) = to {
             self.stands[to].flat = Some(index);
         }
@@ -420,7 +427,7 @@ impl Site {
     fn reload(&mut self, stand: usize) {
         self.refresh_scene(stand);
         let bench = &mut self.stands[stand];
-        bench.stand.accept_load(self.now);
+        bench.stand.accept_load();
         self.publish_stand(stand);
         self.keep(Subject::Stand(stand));
     }
@@ -463,7 +470,10 @@ impl Site {
         let loaded = holds.is_some_and(|flat| self.flats[flat].kept.weighed.is_some());
         let change = self.stands[stand].stand.zero(self.now, force, loaded)?;
         self.calibration_changed(stand, None);
-        Ok(Map::from_iter([("moved_g".to_owned(), json!(super::decimals(change.moved.get(), 1)))]))
+        Ok(Map::from_iter([
+            ("moved_g".to_owned(), json!(super::decimals(change.was.get(), 1))),
+            ("zero".to_owned(), json!(change.zero)),
+        ]))
     }
 
     fn span(&mut self, stand: usize, mass: Grams, force: bool) -> Done {
@@ -509,7 +519,8 @@ impl Site {
         self.settle(index);
         let flat = &mut self.flats[index];
         if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
-            let error = Grams::new(flat.fraction_error.max(0.001) * flat.band.map_or(0.0, |(band, _)| band.width().get()));
+            let error =
+                Grams::new(flat.fraction_error.max(0.001) * flat.band.map_or(0.0, |(band, _)| band.width().get()));
             flat.goes_by(weight, error);
         }
         if let Some(stand) = flat.stand {

@@ -4,7 +4,7 @@ use super::flats::Sent;
 use super::orders::Pending;
 use super::{Output, Site, Subject};
 use crate::alert::{StandSigns, StandWatch};
-use crate::moment::Span;
+use crate::moment::{Moment, Span};
 use crate::stand::{FlatScene, Health, Scene, Stand};
 use crate::units::Grams;
 
@@ -49,6 +49,7 @@ impl Site {
         let Some(bench) = self.stands.get_mut(stand) else { return };
         bench.sent.at = Some(self.now.mono);
         bench.sent.weight = bench.shown;
+        bench.sent.stable = bench.stand.is_stable();
         if !std::mem::replace(&mut bench.sent.queued, true) {
             self.out.push_back(Output::State(Subject::Stand(stand)));
         }
@@ -57,7 +58,9 @@ impl Site {
     pub(super) fn stand_moved(&mut self, stand: usize) {
         let Some(bench) = self.stands.get(stand) else { return };
         let division = self.plan.stands[stand].1.division;
-        if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) {
+        let came_to_rest = bench.stand.is_stable() && !bench.sent.stable;
+        let paused = bench.sent.at.is_none_or(|at| self.now.mono.since(at) >= super::flats::LEAST_PAUSE);
+        if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) || (came_to_rest && paused) {
             self.publish_stand(stand);
         }
     }
@@ -78,7 +81,8 @@ impl Site {
         let Some(bench) = self.stands.get(stand) else { return };
         let sign_of_life = bench.sent.at.unwrap_or(self.now.mono) + super::flats::LONGEST_PAUSE;
         let waiting = bench.pending.iter().map(|pending| pending.until).min();
-        let at = [Some(sign_of_life), bench.stand.next_wake(), waiting, bench.watch.next_wake()].into_iter().flatten().min();
+        let at =
+            [Some(sign_of_life), bench.stand.next_wake(), waiting, bench.watch.next_wake()].into_iter().flatten().min();
         // Never at once again: a wish that turns out to have nothing to do must not turn in a circle.
         let soonest = self.now.mono + Span::from_millis(1);
         if let Some(at) = at {
@@ -88,18 +92,22 @@ impl Site {
 
     pub(super) fn judge_stand(&mut self, stand: usize) {
         let Some(bench) = self.stands.get(stand) else { return };
-        let (silent_since, fault) = match bench.stand.health() {
+        let (silent, fault) = match bench.stand.health() {
             Health::Ok => (None, None),
             Health::Silent { since } => (Some(since), None),
             Health::Fault { fault, .. } => (None, Some(fault.to_string())),
         };
+        let now = self.now;
+        let heard = bench.stand.reading_at();
+        let silent_since = silent.map(|since| heard.unwrap_or(Moment { mono: now.mono_at(since), wall: since }));
+        // One that says itself that it is gone counts as silent before its time.
+        let waited = silent_since.map_or(Span::ZERO, |since| now.mono.since(since.mono));
         let signs = StandSigns {
             at: self.now,
             stand: &self.plan.stands[stand].0,
             flat: bench.flat.map(|flat| self.plan.flats[flat].1.label.as_str()),
             silent_since,
-            // The stand has judged its silence itself.
-            stale_after: Span::ZERO,
+            stale_after: bench.stand.stale_after().min(waited),
             fault,
             uneven: bench.stand.unevenness(),
             on_auto_valve: bench.flat.is_some_and(|flat| self.is_on_auto_valve(flat)),

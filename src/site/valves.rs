@@ -58,7 +58,8 @@ impl Site {
             (number, plan)
         });
 
-        let turned = was_due != due || was_locked != valve.locked.as_ref().map(|lock| lock.reason);
+        let lock_changed = was_locked != valve.locked.as_ref().map(|lock| lock.reason);
+        let turned = was_due != due || lock_changed;
         let grown = match (valve.sent_volume, volume) {
             (Some(sent), Some(volume)) => (volume - sent).abs() >= Millilitres::new(5.0),
             _ => false,
@@ -66,6 +67,21 @@ impl Site {
         let paused = valve.sent.is_none_or(|sent| now.mono.since(sent) >= super::flats::LEAST_PAUSE);
         if turned || (grown && paused) {
             self.publish_valve(index);
+        }
+        if lock_changed {
+            self.tell_fed_flats(index);
+        }
+    }
+
+    /// The states of the flats on a valve say whether it is locked.
+    fn tell_fed_flats(&mut self, index: usize) {
+        let plan = self.plan.clone();
+        for feed in &plan.valves[index].feeds {
+            let Some(flat) = self.flats.get_mut(feed.flat) else { continue };
+            if flat.sent.at.is_some() && !std::mem::replace(&mut flat.sent.queued, true) {
+                flat.sent.at = Some(self.now.mono);
+                self.out.push_back(Output::State(Subject::Flat(feed.flat)));
+            }
         }
     }
 

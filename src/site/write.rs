@@ -17,9 +17,8 @@ impl Site {
         let known = flat.fraction.is_some();
         let water = flat.water();
         let band = flat.band.map(|(band, _)| band);
-        let to_target = water.zip(band).map(|(water, band)| {
-            crate::watering::to_target(water, band.width(), flat.limits.target)
-        });
+        let to_target =
+            water.zip(band).map(|(water, band)| crate::watering::to_target(water, band.width(), flat.limits.target));
         let bench = flat.stand.and_then(|stand| self.stands.get(stand));
         let since = |moment: Option<crate::moment::Moment>| moment.map(|then| self.now.wall.since(then.wall));
         Some(FlatState {

@@ -4,6 +4,7 @@
 //! (does it stand still?), `trend` (level without noise) and `handling` (what was done to it). [`Stand`] is all of
 //! them together: no clock, no I/O.
 
+mod accept;
 mod calibrate;
 mod calibration;
 mod drainage;

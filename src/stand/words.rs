@@ -213,6 +213,14 @@ pub enum Health {
     },
 }
 
+impl Health {
+    /// Whether it can be believed.
+    #[must_use]
+    pub const fn is_ok(&self) -> bool {
+        matches!(self, Self::Ok)
+    }
+}
+
 /// What is wrong with a stand. Displayed in plain words.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Fault {

@@ -1,6 +1,7 @@
 //! Events and answers → JSON. States and alerts serialise themselves; subjects get their ids here.
 
 use super::names::Names;
+use crate::alert::{Kind, Severity};
 use crate::moment::Zone;
 use crate::site::{Answer, Event, Happening};
 use crate::units::{Grams, Millilitres};
@@ -117,16 +118,22 @@ fn more<M: SerializeMap>(what: &Happening, map: &mut M) -> Result<(), M::Error> 
         Happening::Moved { from, to } => changed(map, "stand", from, to),
         Happening::StageChanged { from, to } => changed(map, "stage", from, to),
         Happening::SettingReplaced { what, from, to } => changed::<_, Value>(map, what, from, to),
-        Happening::AlertRaised { kind, severity, title } | Happening::AlertCleared { kind, severity, title } => {
-            map.serialize_entry("kind", kind.name())?;
-            map.serialize_entry("severity", severity.name())?;
-            map.serialize_entry("title", title)
+        Happening::AlertRaised { kind, severity, title } => alert(map, *kind, *severity, title),
+        Happening::AlertCleared { kind, severity, title, reason } => {
+            alert(map, *kind, *severity, title)?;
+            map.serialize_entry("reason", reason)
         }
         Happening::CommandRefused { command, error } => {
             map.serialize_entry("command", command)?;
             map.serialize_entry("error", error)
         }
     }
+}
+
+fn alert<M: SerializeMap>(map: &mut M, kind: Kind, severity: Severity, title: &str) -> Result<(), M::Error> {
+    map.serialize_entry("kind", kind.name())?;
+    map.serialize_entry("severity", severity.name())?;
+    map.serialize_entry("title", title)
 }
 
 fn changed<M: SerializeMap, T: Serialize>(map: &mut M, what: &str, from: &T, to: &T) -> Result<(), M::Error> {

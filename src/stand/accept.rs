@@ -1,0 +1,21 @@
+//! A person has said what is on the stand: whatever it weighs now is right.
+
+use super::handling::Handler;
+use super::reading::Stand;
+
+impl Stand {
+    /// Takes what is on the stand now for the flat that is said to be on it, however much it weighs. What the weights
+    /// said before this moment is forgotten: the next step is judged from here.
+    pub fn accept_load(&mut self) {
+        self.handler.accept();
+    }
+}
+
+impl Handler {
+    fn accept(&mut self) {
+        // An episode that has begun belongs to what was there before.
+        self.rescale(0.0, 1.0);
+        self.misfit = false;
+        self.before = None;
+    }
+}
