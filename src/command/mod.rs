@@ -1,3 +1,6 @@
 //! (see DEVELOPERS.md)
 
 pub mod notify_test;
+pub mod check;
+pub mod file;
+pub mod schema;
