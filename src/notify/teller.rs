@@ -5,9 +5,9 @@
 
 use super::facts::{AlertFact, Facts, PhoneFact, ShelfFact};
 use super::letter::{Letter, Part};
-use super::phone::Phone;
 use super::quiet;
 use crate::alert::{Kind, Severity};
+use crate::config::Phone;
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::site::Message;
 use std::collections::{BTreeMap, BTreeSet};

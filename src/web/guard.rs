@@ -2,6 +2,7 @@
 
 use super::basic;
 use super::routes::problem;
+use crate::config::Secret;
 use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
@@ -12,7 +13,7 @@ use std::sync::Arc;
 /// What must be shown to come in.
 pub struct Gate {
     /// The password, if one is set; never empty.
-    pub password: Option<String>,
+    pub password: Option<Secret>,
 }
 
 const HEADERS: [(&str, &str); 6] = [
@@ -52,7 +53,7 @@ fn refusal(gate: &Gate, request: &Request) -> Option<Response> {
     }
     if let Some(password) = gate.password.as_ref().filter(|_| request.uri().path() != "/health") {
         let carried =
-            text(headers, header::AUTHORIZATION.as_str()).is_some_and(|given| basic::carries(given, password));
+            text(headers, header::AUTHORIZATION.as_str()).is_some_and(|given| basic::carries(given, password.reveal()));
         if !carried {
             return Some(unauthorized());
         }

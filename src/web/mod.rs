@@ -9,6 +9,7 @@ mod routes;
 
 pub use ask::{Ask, Health, Plotted, Reply, To};
 
+use crate::config::Secret;
 use crate::moment::Zone;
 use guard::Gate;
 use routes::State;
@@ -22,11 +23,12 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 /// What is configured about it.
+#[derive(Debug, Clone)]
 pub struct Settings {
     /// Where to listen; port 0: any free one.
     pub listen: SocketAddr,
     /// What HTTP Basic must give, with any user name. Required off loopback.
-    pub password: Option<String>,
+    pub password: Option<Secret>,
     /// The zone of times in histories, and of dates in questions for them.
     pub zone: Zone,
 }
@@ -85,12 +87,13 @@ pub async fn serve(
     shutdown: CancellationToken,
 ) -> Result<Running, WebError> {
     let listen = settings.listen;
-    if !listen.ip().is_loopback() && settings.password.as_ref().is_none_or(String::is_empty) {
+    let password = settings.password.filter(|password| !password.reveal().is_empty());
+    if !listen.ip().is_loopback() && password.is_none() {
         return Err(WebError::NeedsPassword(listen));
     }
     let listener = TcpListener::bind(listen).await.map_err(|error| WebError::Listen(listen, error))?;
     let address = listener.local_addr().map_err(|error| WebError::Listen(listen, error))?;
-    let gate = Arc::new(Gate { password: settings.password.filter(|password| !password.is_empty()) });
+    let gate = Arc::new(Gate { password });
     let state = State { asks, shutdown: shutdown.clone(), zone: settings.zone };
     let app = routes::router(state).layer(axum::middleware::from_fn_with_state(gate, guard::guard));
     let task = tokio::spawn(async move {

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 use std::net::SocketAddr;
 use std::time::Duration;
+use tarewell::config::Secret;
 use tarewell::moment::{Wall, Zone};
 use tarewell::units::{Fraction, Grams};
 use tarewell::web::{Ask, Health, Plotted, Reply, Running, Settings, To, serve};
@@ -43,7 +44,7 @@ impl Bench {
         let shutdown = CancellationToken::new();
         let settings = Settings {
             listen: "127.0.0.1:0".parse().unwrap(),
-            password: password.map(str::to_owned),
+            password: password.map(Secret::new),
             zone: Zone::named("Europe/Berlin").unwrap(),
         };
         let running = serve(settings, asks, shutdown.clone()).await.unwrap();
@@ -245,7 +246,7 @@ async fn where_a_password_is_set_it_is_asked_for() {
 #[tokio::test]
 async fn what_cannot_be_served_is_said() {
     let bench = Bench::answering(None).await;
-    let settings = |listen| Settings { listen, password: Some(String::new()), zone: Zone::UTC };
+    let settings = |listen| Settings { listen, password: Some(Secret::new("")), zone: Zone::UTC };
     let start = |listen| serve(settings(listen), mpsc::channel(1).0, CancellationToken::new());
     let taken = start(bench.running.address).await.unwrap_err().to_string();
     assert!(taken.contains(&bench.running.address.to_string()) && taken.contains("another program"), "{taken}");
