@@ -25,12 +25,12 @@ impl Reader {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY)
             .map_err(StoreError::sql("open the store for reading"))?;
-        connection.pragma_update(None, "cache_size", -512).map_err(StoreError::sql("open the store for reading"))?;
         let found = schema::layout(&connection, Some(path))?;
         let known = i64::try_from(schema::STEPS.len()).unwrap_or(i64::MAX);
         if found > known {
             return Err(StoreError::Newer { path: path.to_owned(), found, known });
         }
+        connection.pragma_update(None, "cache_size", -512).map_err(StoreError::sql("open the store for reading"))?;
         Ok(Self { connection })
     }
 
