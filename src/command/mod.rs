@@ -8,4 +8,7 @@ mod lines;
 pub mod notify_test;
 pub mod recorded;
 pub mod replay;
+pub mod notify_test;
+pub mod check;
+pub mod file;
 pub mod schema;

@@ -1,8 +1,25 @@
 //! `tarewell notify-test`: one message to each phone, and what came of it.
 
+use super::file;
 use crate::alert::Severity;
 use crate::notify::{Letter, Phone, Request, Sender, place};
 use std::io::{self, Write};
+use std::path::Path;
+
+/// Reads the file, tests each phone, and returns the exit code: 0 all took it, 1 some did not, 2 the file is not good.
+#[must_use]
+pub fn from_file(config: Option<&Path>) -> i32 {
+    match file::load(config) {
+        Ok((_, checked)) => {
+            let sent = run(&checked.phones, &checked.plan.name, &Sender::default(), &mut io::stdout());
+            i32::from(!sent.unwrap_or(false))
+        }
+        Err(error) => {
+            eprintln!("{error}");
+            2
+        }
+    }
+}
 
 /// Sends a test message to each phone, whatever its quiet hours, and says on `out` how each went; no secrets.
 /// `true` if all took it, and there is at least one.

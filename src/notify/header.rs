@@ -23,7 +23,7 @@ pub fn value(text: &str) -> String {
 fn pieces(text: &str, most: usize) -> impl Iterator<Item = &str> {
     let mut rest = text;
     std::iter::from_fn(move || {
-        let end = rest.floor_char_boundary(most);
+        let end = (0..=most.min(rest.len())).rev().find(|end| rest.is_char_boundary(*end)).unwrap_or(0);
         let (piece, after) = rest.split_at(end);
         rest = after;
         (!piece.is_empty()).then_some(piece)

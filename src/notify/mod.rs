@@ -6,16 +6,15 @@
 mod facts;
 mod header;
 mod letter;
-mod phone;
 mod quiet;
 mod request;
 mod sender;
 mod task;
 mod teller;
 
+pub use crate::config::{Phone, Secret};
 pub use facts::Facts;
 pub use letter::Letter;
-pub use phone::{Phone, Secret};
 pub use request::Request;
 pub use sender::{NotSent, Sender, place, send};
 pub use task::{News, Notifier};

@@ -1,8 +1,8 @@
 //! One message as an HTTP request.
 
-use super::phone::{Phone, Secret};
 use super::{Letter, header};
 use crate::alert::Severity;
+use crate::config::{Phone, Secret};
 
 /// A POST, complete.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -87,7 +87,7 @@ impl<Clock: Fn() -> Moment, Keep: FnMut(Facts)> Work<Clock, Keep> {
         loop {
             let at = (self.clock)();
             for post in self.teller.tick(at) {
-                self.launch(post);
+                self.launch(&post);
             }
             self.keep_facts();
             tokio::select! {
@@ -139,7 +139,7 @@ impl<Clock: Fn() -> Moment, Keep: FnMut(Facts)> Work<Clock, Keep> {
         }
     }
 
-    fn launch(&mut self, post: Post) {
+    fn launch(&mut self, post: &Post) {
         let Some(phone) = self.phones.get(post.phone) else { return };
         let (what, request) = match &post.what {
             Purpose::Letter(letter) => ("Message", Some(Request::of_letter(phone, letter))),
@@ -149,13 +149,14 @@ impl<Clock: Fn() -> Moment, Keep: FnMut(Facts)> Work<Clock, Keep> {
         self.flying.insert(post.id, (what, phone.name.clone()));
         let (sender, done) = (self.sender.clone(), self.done.clone());
         // A thread and not the runtime's: the runtime would wait at its end for a server that does not answer.
+        let id = post.id;
         let started = std::thread::Builder::new().name("notify".into()).spawn(move || {
-            let _ = done.send((post.id, sender.post(&request)));
+            let _ = done.send((id, sender.post(&request)));
         });
         if let Err(error) = started {
             let failed =
                 NotSent::Failed { place: "here".into(), why: format!("no thread to send with ({})", error.kind()) };
-            let _ = self.done.send((post.id, Err(failed)));
+            let _ = self.done.send((id, Err(failed)));
         }
     }
 

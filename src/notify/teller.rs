@@ -5,9 +5,9 @@
 
 use super::facts::{AlertFact, Facts, PhoneFact, ShelfFact};
 use super::letter::{Letter, Part};
-use super::phone::Phone;
 use super::quiet;
 use crate::alert::{Kind, Severity};
+use crate::config::Phone;
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::site::Message;
 use std::collections::{BTreeMap, BTreeSet};
@@ -157,35 +157,11 @@ impl Teller {
     pub fn heard(&mut self, message: &Message, id: &str, at: Moment) {
         self.changed = true;
         let key = Key { kind: message.kind, of: message.subject.of().to_owned(), id: id.to_owned() };
-        let phones = vec![Told::default(); self.lines.len()];
-        let shelf = self.shelved.get(&(key.of.clone(), key.id.clone()));
-        let shelved = shelf.is_some_and(|until| *until > at.mono);
-        let known = self.alerts.entry(key).or_insert_with(|| Known {
-            raised: false,
-            severity: message.severity,
-            since: message.since,
-            title: String::new(),
-            text: String::new(),
-            heard: at.mono,
-            phones,
-        });
-        let same = known.raised == message.raised && (!message.raised || same_rise(known.since, message.since));
-        if !same || message.severity > known.severity {
-            known.heard = at.mono;
-        }
-        if !same {
-            for told in &mut known.phones {
-                told.failing = None;
-            }
-        }
-        known.raised = message.raised;
-        known.severity = message.severity;
-        if !same && message.raised {
-            known.since = message.since;
-        }
-        known.title.clone_from(&message.title);
-        known.text.clone_from(&message.text);
-        if shelved && !message.raised {
+        let hidden = self.shelved.get(&(key.of.clone(), key.id.clone())).is_some_and(|until| *until > at.mono);
+        let phones = self.lines.len();
+        let known = self.alerts.entry(key).or_insert_with(|| Known::new(message, phones, at));
+        known.hear(message, at);
+        if hidden && !message.raised {
             // Nobody wants to be told, and it will be no news when they do.
             known.phones.fill(Told::default());
         }
@@ -386,6 +362,36 @@ impl Teller {
 }
 
 impl Known {
+    /// An alert before anything was heard of it.
+    fn new(message: &Message, phones: usize, at: Moment) -> Self {
+        Self {
+            raised: false,
+            severity: message.severity,
+            since: message.since,
+            title: String::new(),
+            text: String::new(),
+            heard: at.mono,
+            phones: vec![Told::default(); phones],
+        }
+    }
+
+    fn hear(&mut self, message: &Message, at: Moment) {
+        let same = self.raised == message.raised && (!message.raised || same_rise(self.since, message.since));
+        if !same || message.severity > self.severity {
+            self.heard = at.mono;
+        }
+        if !same {
+            self.raised = message.raised;
+            self.phones.iter_mut().for_each(|told| told.failing = None);
+            if message.raised {
+                self.since = message.since;
+            }
+        }
+        self.severity = message.severity;
+        self.title.clone_from(&message.title);
+        self.text.clone_from(&message.text);
+    }
+
     /// Since when the phone should be told of this, and whether it is not for the first time.
     fn due(&self, told: &Told, phone: &Phone) -> Option<(Mono, bool)> {
         if !self.raised {

@@ -37,7 +37,7 @@ impl Store {
         let connection = Connection::open(&path).map_err(StoreError::sql("open the store"))?;
         connection.busy_timeout(PATIENCE).map_err(StoreError::sql("open the store"))?;
         connection
-            .execute_batch("PRAGMA journal_mode = WAL; PRAGMA journal_size_limit = 8388608")
+            .execute_batch("PRAGMA journal_mode = WAL; PRAGMA journal_size_limit = 8388608; PRAGMA cache_size = -512")
             .map_err(StoreError::sql("write to the store"))?;
         Self::settled(connection, Some(path), Some(lock))
     }

@@ -30,6 +30,7 @@ impl Reader {
         if found > known {
             return Err(StoreError::Newer { path: path.to_owned(), found, known });
         }
+        connection.pragma_update(None, "cache_size", -512).map_err(StoreError::sql("open the store for reading"))?;
         Ok(Self { connection })
     }
 

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 /// Held as long as it lives. The file stays behind: removing it would open a gap in which two could hold one.
 #[derive(Debug)]
 pub struct Lock {
-    _file: File,
+    file: File,
 }
 
 impl Lock {
@@ -35,7 +35,14 @@ impl Lock {
         }
         // Only for the words of a refusal; the lock holds without it, also on a full disk.
         let _ = sign(&mut file);
-        Ok(Self { _file: file })
+        Ok(Self { file })
+    }
+}
+
+impl Drop for Lock {
+    /// Closing would do, but not while a process that is just being started still has a copy of what we had open.
+    fn drop(&mut self) {
+        let _ = self.file.unlock();
     }
 }
 

@@ -4,3 +4,4 @@ mod notify;
 mod notify_http;
 mod server;
 mod store;
+mod web;
