@@ -1,6 +1,6 @@
 //! What all readers share: where problems and notes are gathered, and which lines must not be printed.
 
-use super::problem::{Place, Problem, Problems};
+use super::problem::{Place, Problem, Problems, nearest};
 use super::source_lines;
 use super::tree::{Content, Node};
 use std::cell::RefCell;
@@ -45,6 +45,16 @@ impl<'a> Reader<'a> {
         let text = text.to_owned();
         let problem = Problem { line, column, text, wrong, would, hint, width, source: None };
         self.problems.borrow_mut().push(problem);
+    }
+
+    /// Whether so much is wrong that searching for what was meant would take longer than it helps.
+    pub fn told_much(&self) -> bool {
+        self.problems.borrow().len() > 200
+    }
+
+    /// The id that was probably meant.
+    pub fn nearest_id<'i>(&self, text: &str, ids: &[&'i str]) -> Option<&'i str> {
+        if self.told_much() { None } else { nearest(text, ids.iter().copied()) }
     }
 
     pub fn whole_file(&self, wrong: &str, would: &str, hint: &str) {

@@ -44,7 +44,9 @@ impl<'a> Section<'a> {
         for entry in self.entries {
             match self.table.key(&entry.key) {
                 None => self.unknown(entry),
-                Some(Key { later: Some(told), name, .. }) => self.reader.later(name, told, entry.key_place.line),
+                Some(Key { later: Some(told), name, .. }) if shown(&entry.value) != "false" => {
+                    self.reader.later(name, told, entry.key_place.line);
+                }
                 Some(_) => {}
             }
         }
@@ -62,8 +64,10 @@ impl<'a> Section<'a> {
 
     fn unknown(&self, entry: &Entry) {
         let near = nearest(&entry.key, self.table.keys.iter().map(|key| key.name));
-        // A mistyped `password` still holds a password.
-        let secret = near.and_then(|near| self.table.key(near)).is_some_and(|key| hides(&key.shape));
+        // A mistyped or misplaced `password` still holds a password.
+        let keys = table::ALL.iter().flat_map(|table| table.keys);
+        let likely = nearest(&entry.key, keys.clone().map(|key| key.name));
+        let secret = keys.clone().any(|key| Some(key.name) == likely && hides(&key.shape));
         if secret || super::reader::may_hold_secret(&entry.key) {
             self.reader.hide(&entry.value);
         }
@@ -159,6 +163,14 @@ impl<'a> Section<'a> {
                 &[]
             }
         }
+    }
+
+    /// Whether a key of many entries is left out, or has none.
+    pub fn is_empty(&self, name: &'static str) -> bool {
+        self.entry(name).is_none_or(|entry| match &entry.value.content {
+            Content::Map(entries) => entries.is_empty(),
+            content => matches!(content, Content::Nothing),
+        })
     }
 
     /// The entries behind a key, without a word when there is no map.
