@@ -63,12 +63,9 @@ impl<'a> Section<'a> {
     }
 
     fn unknown(&self, entry: &Entry) {
-        let near = nearest(&entry.key, self.table.keys.iter().map(|key| key.name));
-        // A mistyped or misplaced `password` still holds a password.
-        let keys = table::ALL.iter().flat_map(|table| table.keys);
-        let likely = nearest(&entry.key, keys.clone().map(|key| key.name));
-        let secret = keys.clone().any(|key| Some(key.name) == likely && hides(&key.shape));
-        if secret || super::reader::may_hold_secret(&entry.key) {
+        let much = self.reader.told_much();
+        let near = if much { None } else { nearest(&entry.key, self.table.keys.iter().map(|key| key.name)) };
+        if much || sounds_secret(&entry.key) {
             self.reader.hide(&entry.value);
         }
         let hint = match near {
@@ -206,6 +203,13 @@ impl<'a> Section<'a> {
         let place = entry.map_or(self.place, |entry| entry.key_place);
         self.reader.tell(place, entry.map_or("", |entry| &entry.key), wrong, would.to_owned(), hint.into());
     }
+}
+
+/// Whether an unknown key may be a mistyped or misplaced one that holds a secret.
+fn sounds_secret(name: &str) -> bool {
+    let keys = table::ALL.iter().flat_map(|table| table.keys);
+    let likely = nearest(name, keys.clone().map(|key| key.name));
+    super::reader::may_hold_secret(name) || keys.clone().any(|key| Some(key.name) == likely && hides(&key.shape))
 }
 
 /// Whether what stands behind such a key must not be printed.

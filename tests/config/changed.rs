@@ -32,6 +32,21 @@ proptest! {
             Err(problems) => prop_assert!(!problems.list.is_empty() && !problems.to_string().is_empty()),
         }
     }
+
+    /// Most of these are taken, so that what is taken is well tried.
+    #[test]
+    fn whatever_digits_are_changed_what_is_taken_is_sound(
+        changes in prop::collection::vec((any::<prop::sample::Index>(), b'0'..=b'9'), 1..4)
+    ) {
+        let mut bytes = if changes.len() % 2 == 0 { EVERYTHING } else { include_str!("../../config/tarewell.yaml") }.as_bytes().to_vec();
+        let digits: Vec<usize> = (0..bytes.len()).filter(|&at| bytes[at].is_ascii_digit()).collect();
+        for (index, digit) in changes {
+            bytes[*index.get(&digits)] = digit;
+        }
+        if let Ok(checked) = read_bytes(&bytes) {
+            prop_assert!(sound(&checked), "{checked:?}");
+        }
+    }
 }
 
 /// Limits in order, numbers finite and above 0, places within their lists.

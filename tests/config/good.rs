@@ -110,7 +110,7 @@ fn valves_and_supplies_come_out_as_written() {
     assert_eq!((main.mode, main.has_timer, main.feeds.len()), (Mode::Auto, true, 0));
     assert_eq!((drip.mode, drip.method, drip.has_timer, drip.reports), (Mode::Auto, Method::Bottom, true, true));
     // Exact: NIST SP 811, appendix B.8: a US gallon is 3.785411784 L.
-    assert!((drip.feeds[0].flow.get() - 3785.411_784 / 7200.0).abs() < 1e-12);
+    assert!((drip.feeds[0].flow.get() - 3_785.411_784 / 7200.0).abs() < 1e-12);
     assert_eq!((drip.feeds[0].flat, drip.feeds[1].flat, drip.feeds[1].flow.get()), (1, 0, 0.5));
     assert_eq!(
         drip.hours.map(|(from, to)| (from.to_string(), to.to_string())),
@@ -124,7 +124,7 @@ fn valves_and_supplies_come_out_as_written() {
     assert_eq!(wired.before_open, Some(("roof/drip/timer".into(), "{seconds+100}".into())));
     assert_eq!(wired.never_while, [("roof/frost".into(), Some(Pointer(vec!["is".into()])), "yes".into())]);
     let level = wiring.levels[0].as_ref().expect("a level");
-    assert!((level.2.get() - 3785.411_784).abs() < 1e-9);
+    assert!((level.2.get() - 3_785.411_784).abs() < 1e-9);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 mod bad;
 mod changed;
 mod good;
+mod load;
 mod schema;
 
 use std::path::Path;
