@@ -75,10 +75,11 @@ impl<'a> Reader<'a> {
     /// Keeps every text in `node` out of what is printed.
     pub fn hide(&self, node: &Node) {
         match &node.content {
-            Content::Text(_) => self.secret.borrow_mut().push(node.place),
+            // What is broken may have been broken by one unknown variable in the midst of a secret.
+            Content::Text(_) | Content::Broken => self.secret.borrow_mut().push(node.place),
             Content::List(items) => items.iter().for_each(|item| self.hide(item)),
             Content::Map(entries) => entries.iter().for_each(|entry| self.hide(&entry.value)),
-            Content::Nothing | Content::Broken => {}
+            Content::Nothing => {}
         }
     }
 
@@ -99,6 +100,9 @@ impl<'a> Reader<'a> {
         list.dedup();
         let lines = self.needed_lines(&list, text);
         for problem in &mut list {
+            if self.secret.borrow().iter().any(|place| (place.line, place.column) == (problem.line, problem.column)) {
+                "***".clone_into(&mut problem.text);
+            }
             problem.source = lines.get(&problem.line).cloned();
             let room =
                 problem.source.as_ref().map_or(1, |line| line.chars().count().saturating_sub(problem.column - 1));

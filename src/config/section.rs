@@ -24,6 +24,9 @@ impl<'a> Section<'a> {
             Content::Nothing => &[],
             Content::Broken => return None,
             Content::Text(_) | Content::List(_) => {
+                if table.keys.iter().any(|key| hides(&key.shape)) {
+                    reader.hide(node);
+                }
                 let names: Vec<&str> = table.keys.iter().map(|key| key.name).collect();
                 reader.tell(
                     node.place,
@@ -150,6 +153,9 @@ impl<'a> Section<'a> {
             Content::Map(entries) => entries,
             Content::Nothing | Content::Broken => &[],
             Content::Text(_) | Content::List(_) => {
+                if self.table.key(name).is_some_and(|key| hides(&key.shape)) {
+                    self.reader.hide(&entry.value);
+                }
                 self.reader.tell(
                     entry.value.place,
                     shown(&entry.value),

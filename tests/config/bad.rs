@@ -117,8 +117,18 @@ flats:
     let broken = "broker:\n  password: pw-one: pw-two\n";
     let told = bad(broken).to_string();
     assert!(!told.contains("pw-"), "{told}");
-    let url = bad("broker: mqtt://me:pw-one@h\n").to_string();
-    assert!(!url.contains("pw-"), "{url}");
+    for text in [
+        "broker: mqtt://me:pw-one@h\n",
+        "broker: me:pw-one@h\n",
+        "broker: {embedded: {users: pw-one}}\n",
+        "broker: {url: mqtt://h, username: u, password: \"pw-one ${NOT_SET}\"}\n",
+        "notify: {p: {url: \"https://h/${NOT_SET}/pw-one\", headers: pw-two, heartbeat: \"https://h/pw-three\"}}\n",
+        "notify: {p: {url: \"https://h\", headers: {A: \"Bearer pw-one ${NOT_SET}\", B: [pw-two]}}}\n",
+        "notify:\n  p:\n    body: >\n      pw-one {nothing}\n    url: \"ftp://h\n     pw-two\"\n",
+    ] {
+        let problems = bad(text);
+        assert!(!format!("{problems} {problems:?}").contains("pw-"), "{problems:?}");
+    }
 }
 
 #[test]
