@@ -2,6 +2,7 @@
 
 use super::file;
 use crate::config::Checked;
+use crate::moment::Span;
 use crate::site::Plan;
 use crate::units::{Flow, Millilitres, Words};
 use crate::watering::ValveSettings;
@@ -50,7 +51,7 @@ fn stuck(valve: &ValveSettings, plan: &Plan) -> String {
     let Some(flow) = total_flow(valve, plan) else {
         return "until somebody closes it, at a flow that is not known".to_owned();
     };
-    match valve.max_run.filter(|_| valve.has_timer) {
+    match longest_run(valve, plan).filter(|_| valve.has_timer) {
         Some(run) => {
             let most = Millilitres::new(flow.get() * run.as_seconds());
             format!("{} before its own timer closes it ({} s)", plan.words.volume(most), run.as_seconds())
@@ -59,17 +60,24 @@ fn stuck(valve: &ValveSettings, plan: &Plan) -> String {
     }
 }
 
-/// A master lets through what the valves behind it do.
+/// A master runs as long as the valves behind it may.
+fn longest_run(valve: &ValveSettings, plan: &Plan) -> Option<Span> {
+    valve.max_run.or_else(|| served(valve, plan).filter_map(|other| other.max_run).max())
+}
+
+/// A master lets through what the valves behind it do, one at a time.
 fn total_flow(valve: &ValveSettings, plan: &Plan) -> Option<Flow> {
-    let own: f64 = valve.feeds.iter().map(|feed| feed.flow.get()).sum();
-    let behind = |supply: &usize| {
-        let master = plan.supplies.get(*supply).and_then(|supply| supply.master);
-        master.and_then(|master| plan.valves.get(master)).is_some_and(|master| master.id == valve.id)
-    };
-    let served = plan.valves.iter().filter(|other| other.supply.as_ref().is_some_and(behind));
-    let through: f64 = served.flat_map(|other| &other.feeds).map(|feed| feed.flow.get()).sum();
-    let flow = own + through;
+    let total = |valve: &ValveSettings| valve.feeds.iter().map(|feed| feed.flow.get()).sum::<f64>();
+    let through = served(valve, plan).map(total).fold(0.0, f64::max);
+    let flow = total(valve) + through;
     (flow > 0.0).then(|| Flow::new(flow))
+}
+
+/// The valves whose supply this one is the master of.
+fn served<'a>(valve: &'a ValveSettings, plan: &'a Plan) -> impl Iterator<Item = &'a ValveSettings> {
+    let master = |supply: usize| plan.supplies.get(supply).and_then(|supply| supply.master);
+    let is_this = move |at: usize| plan.valves.get(at).is_some_and(|master| master.id == valve.id);
+    plan.valves.iter().filter(move |other| other.supply.and_then(master).is_some_and(is_this))
 }
 
 fn hourly(flow: Flow, words: Words) -> String {

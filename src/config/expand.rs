@@ -24,13 +24,13 @@ fn replaced(raw: &str, place: Place, reader: &Reader<'_>) -> Option<String> {
     while let Some((before, after)) = rest.split_once("${") {
         text.push_str(before);
         let Some((name, after)) = after.split_once('}') else {
-            tell(reader, place, raw, "`${` is never closed with `}`".to_owned(), None);
+            tell(reader, place, "${", "`${` is never closed with `}`".to_owned(), None);
             return None;
         };
         match variable(name, reader) {
             Ok(value) => text.push_str(&value),
             Err((wrong, hint)) => {
-                tell(reader, place, raw, wrong, Some(hint));
+                tell(reader, place, &format!("${{{name}}}"), wrong, Some(hint));
                 whole = false;
             }
         }
@@ -52,8 +52,7 @@ fn variable(name: &str, reader: &Reader<'_>) -> Result<String, (String, String)>
     })
 }
 
-fn tell(reader: &Reader<'_>, place: Place, raw: &str, wrong: String, hint: Option<String>) {
-    // The rest of such a value may be part of a secret that was written out.
-    let shown: String = raw.chars().take(60).collect();
-    reader.tell(place, &shown, wrong, "this value could not be known".to_owned(), hint);
+/// Shows the variable alone: the rest of such a value may be part of a secret that was written out.
+fn tell(reader: &Reader<'_>, place: Place, variable: &str, wrong: String, hint: Option<String>) {
+    reader.tell(place, variable, wrong, "this value could not be known".to_owned(), hint);
 }

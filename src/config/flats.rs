@@ -108,7 +108,7 @@ impl Flat<'_> {
     fn read(&self, entry: &Entry) -> FlatSettings {
         let section = self.section;
         let Ids { fills, stands, flats, .. } = &self.whole.ids;
-        let text = |name| section.value(name).and_then(|value| value.text().map(str::to_owned));
+        let text = |name| section.value(name).and_then(|value| value.text().map(|text| text.trim().to_owned()));
         let fill = section.value("fill").and_then(|value| value.place_in(fills, "fill"));
         let stand = section.value("stand").and_then(|value| value.place_in(stands, "stand"));
         let (dry_weight, capacity_weight) = self.own_band();

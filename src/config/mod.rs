@@ -49,7 +49,7 @@ pub struct Checked {
     pub wiring: Wiring,
     /// The broker to use.
     pub broker: Broker,
-    /// The SQLite file, as written.
+    /// The file of the store, as written.
     pub store: PathBuf,
     /// Where the pages are served.
     pub web: Web,

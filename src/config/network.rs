@@ -20,7 +20,7 @@ impl Value<'_> {
         let found = named.as_deref().unwrap_or(text).parse::<SocketAddr>().ok();
         if found.is_none() {
             let wrong = format!("{} is no address to listen at: {}", self.name, Self::printed(scalar));
-            self.problem(wrong, Some(listen_hint(text)));
+            self.problem(wrong, (!scalar.hidden()).then(|| listen_hint(text)));
         }
         found
     }
@@ -138,7 +138,7 @@ pub(super) fn broker(reader: &Reader<'_>, file: &Section<'_>) -> Broker {
     let plain = Broker::Embedded(Embedded { listen: EMBEDDED_LISTEN, users: Vec::new() });
     let Some(value) = file.value("broker") else { return plain };
     if let Content::Text(scalar) = &value.node.content {
-        if scalar.text.contains("://") {
+        if scalar.text.contains(['/', '@']) {
             reader.hide(value.node);
             value.refuse_secret(
                 "`broker` takes `embedded`, or keys such as `url:`".to_owned(),

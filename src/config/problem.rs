@@ -75,7 +75,7 @@ impl std::error::Error for Problems {}
 fn window(source: &str, column: usize) -> (String, usize) {
     const WIDE: usize = 140;
     let offset = column.saturating_sub(1);
-    let skip = if offset > WIDE / 2 { offset - WIDE / 4 } else { 0 };
+    let skip = if offset > WIDE * 3 / 4 { offset - WIDE / 2 } else { 0 };
     let shown = source.chars().skip(skip).take(WIDE).map(|c| if c.is_control() { ' ' } else { c });
     (shown.collect(), offset - skip)
 }
@@ -88,8 +88,12 @@ pub(super) fn nearest<'a>(text: &str, candidates: impl Iterator<Item = &'a str> 
     }
     let plain = plain(text);
     let close = candidates.clone().map(|candidate| (edits(&plain, &self::plain(candidate)), candidate));
-    let allowed = |candidate: &str| (candidate.len().max(text.len()) / 3).clamp(1, 3);
-    let by_edits = close.filter(|&(distance, candidate)| distance <= allowed(candidate)).min_by_key(|&(d, _)| d);
+    // A third of the letters may be wrong, but never all of them.
+    let near = |distance: usize, candidate: &str| {
+        let longer = candidate.chars().count().max(text.chars().count());
+        distance <= (longer / 3).clamp(1, 3) && distance < longer
+    };
+    let by_edits = close.filter(|&(distance, candidate)| near(distance, candidate)).min_by_key(|&(d, _)| d);
     by_edits.map(|(_, candidate)| candidate).or_else(|| {
         let mut abbreviated = candidates.filter(|c| plain.len() >= 3 && self::plain(c).contains(&plain));
         abbreviated.next()

@@ -1,6 +1,6 @@
 //! What all readers share: where problems and notes are gathered, and which lines must not be printed.
 
-use super::problem::{Place, Problem, Problems};
+use super::problem::{Place, Problem, Problems, nearest};
 use super::source_lines;
 use super::tree::{Content, Node};
 use std::cell::RefCell;
@@ -47,6 +47,16 @@ impl<'a> Reader<'a> {
         self.problems.borrow_mut().push(problem);
     }
 
+    /// Whether so much is wrong that searching for what was meant would take longer than it helps.
+    pub fn told_much(&self) -> bool {
+        self.problems.borrow().len() > 200
+    }
+
+    /// The id that was probably meant.
+    pub fn nearest_id<'i>(&self, text: &str, ids: &[&'i str]) -> Option<&'i str> {
+        if self.told_much() { None } else { nearest(text, ids.iter().copied()) }
+    }
+
     pub fn whole_file(&self, wrong: &str, would: &str, hint: &str) {
         self.tell(Place::default(), "", wrong.to_owned(), would.to_owned(), Some(hint.to_owned()));
     }
@@ -65,10 +75,11 @@ impl<'a> Reader<'a> {
     /// Keeps every text in `node` out of what is printed.
     pub fn hide(&self, node: &Node) {
         match &node.content {
-            Content::Text(_) => self.secret.borrow_mut().push(node.place),
+            // What is broken may have been broken by one unknown variable in the midst of a secret.
+            Content::Text(_) | Content::Broken => self.secret.borrow_mut().push(node.place),
             Content::List(items) => items.iter().for_each(|item| self.hide(item)),
             Content::Map(entries) => entries.iter().for_each(|entry| self.hide(&entry.value)),
-            Content::Nothing | Content::Broken => {}
+            Content::Nothing => {}
         }
     }
 
@@ -89,6 +100,9 @@ impl<'a> Reader<'a> {
         list.dedup();
         let lines = self.needed_lines(&list, text);
         for problem in &mut list {
+            if self.secret.borrow().iter().any(|place| (place.line, place.column) == (problem.line, problem.column)) {
+                "***".clone_into(&mut problem.text);
+            }
             problem.source = lines.get(&problem.line).cloned();
             let room =
                 problem.source.as_ref().map_or(1, |line| line.chars().count().saturating_sub(problem.column - 1));

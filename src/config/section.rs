@@ -24,6 +24,9 @@ impl<'a> Section<'a> {
             Content::Nothing => &[],
             Content::Broken => return None,
             Content::Text(_) | Content::List(_) => {
+                if table.keys.iter().any(|key| hides(&key.shape)) {
+                    reader.hide(node);
+                }
                 let names: Vec<&str> = table.keys.iter().map(|key| key.name).collect();
                 reader.tell(
                     node.place,
@@ -44,7 +47,9 @@ impl<'a> Section<'a> {
         for entry in self.entries {
             match self.table.key(&entry.key) {
                 None => self.unknown(entry),
-                Some(Key { later: Some(told), name, .. }) => self.reader.later(name, told, entry.key_place.line),
+                Some(Key { later: Some(told), name, .. }) if shown(&entry.value) != "false" => {
+                    self.reader.later(name, told, entry.key_place.line);
+                }
                 Some(_) => {}
             }
         }
@@ -61,10 +66,9 @@ impl<'a> Section<'a> {
     }
 
     fn unknown(&self, entry: &Entry) {
-        let near = nearest(&entry.key, self.table.keys.iter().map(|key| key.name));
-        // A mistyped `password` still holds a password.
-        let secret = near.and_then(|near| self.table.key(near)).is_some_and(|key| hides(&key.shape));
-        if secret || super::reader::may_hold_secret(&entry.key) {
+        let much = self.reader.told_much();
+        let near = if much { None } else { nearest(&entry.key, self.table.keys.iter().map(|key| key.name)) };
+        if much || sounds_secret(&entry.key) {
             self.reader.hide(&entry.value);
         }
         let hint = match near {
@@ -149,6 +153,9 @@ impl<'a> Section<'a> {
             Content::Map(entries) => entries,
             Content::Nothing | Content::Broken => &[],
             Content::Text(_) | Content::List(_) => {
+                if self.table.key(name).is_some_and(|key| hides(&key.shape)) {
+                    self.reader.hide(&entry.value);
+                }
                 self.reader.tell(
                     entry.value.place,
                     shown(&entry.value),
@@ -159,6 +166,14 @@ impl<'a> Section<'a> {
                 &[]
             }
         }
+    }
+
+    /// Whether a key of many entries is left out, or has none.
+    pub fn is_empty(&self, name: &'static str) -> bool {
+        self.entry(name).is_none_or(|entry| match &entry.value.content {
+            Content::Map(entries) => entries.is_empty(),
+            content => matches!(content, Content::Nothing),
+        })
     }
 
     /// The entries behind a key, without a word when there is no map.
@@ -194,6 +209,13 @@ impl<'a> Section<'a> {
         let place = entry.map_or(self.place, |entry| entry.key_place);
         self.reader.tell(place, entry.map_or("", |entry| &entry.key), wrong, would.to_owned(), hint.into());
     }
+}
+
+/// Whether an unknown key may be a mistyped or misplaced one that holds a secret.
+fn sounds_secret(name: &str) -> bool {
+    let keys = table::ALL.iter().flat_map(|table| table.keys);
+    let likely = nearest(name, keys.clone().map(|key| key.name));
+    super::reader::may_hold_secret(name) || keys.clone().any(|key| Some(key.name) == likely && hides(&key.shape))
 }
 
 /// Whether what stands behind such a key must not be printed.

@@ -75,7 +75,14 @@ fn version(file: &Section<'_>) {
     let Some(value) = file.value("version") else { return };
     if value.whole(1, u32::MAX).is_some_and(|version| version != 1) {
         let wrong = "this program reads version 1 of the file only".to_owned();
-        value.problem(wrong, "Write `version: 1`, or take a newer tarewell.".to_owned());
+        let hint = "Write `version: 1`, or take a newer tarewell.".to_owned();
+        file.reader.tell(
+            value.node.place,
+            super::section::shown(value.node),
+            wrong,
+            "its keys may mean other things".to_owned(),
+            Some(hint),
+        );
     }
 }
 
@@ -83,7 +90,8 @@ fn site(reader: &Reader<'_>, file: &Section<'_>) -> (String, Zone, bool, Words, 
     let section = file.section("site", &table::SITE);
     let value = |name| section.as_ref().and_then(|section| section.value(name));
     let base = value("base_topic").and_then(|value| base_topic(&value)).unwrap_or_else(|| "tarewell".to_owned());
-    let name = value("name").and_then(|value| value.text().map(str::to_owned)).unwrap_or_else(|| base.clone());
+    let name =
+        value("name").and_then(|value| value.text().map(|text| text.trim().to_owned())).unwrap_or_else(|| base.clone());
     let words = value("units").and_then(|value| value.word(&[("metric", Words::Metric), ("us", Words::Us)]));
     let zone_given = value("time_zone").is_some();
     let zone = match value("time_zone") {
@@ -153,7 +161,7 @@ fn ids_of(reader: &Reader<'_>, entries: &[Entry], sort: &str) {
     for entry in entries {
         if !is_id(&entry.key) {
             let text = format!("`{}` is no id", entry.key);
-            let hint = Some(format!("Ids are small letters, digits and `-`, at most 63{}.", id_meant(&entry.key)));
+            let hint = Some(format!("Ids are small letters, digits and `-`, at most 63{}", id_meant(&entry.key)));
             let would = format!("the {sort} could have no topic of its own");
             reader.tell(entry.key_place, &entry.key, text, would, hint);
         }
@@ -168,12 +176,12 @@ pub(super) fn is_id(text: &str) -> bool {
         && text.bytes().all(|b| good(b) || b == b'-')
 }
 
-/// `` ; did you mean `x`? `` when an id can be made of it.
+/// ``; did you mean `x`?`` when an id can be made of it, else the full stop.
 pub(super) fn id_meant(text: &str) -> String {
     let lower = text.to_lowercase();
     let dashed: String = lower.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
     let meant = dashed.trim_matches('-');
-    if is_id(meant) { format!("; did you mean `{meant}`?") } else { String::new() }
+    if is_id(meant) { format!("; did you mean `{meant}`?") } else { ".".to_owned() }
 }
 
 impl Value<'_> {
@@ -183,8 +191,8 @@ impl Value<'_> {
         let text = scalar.text.trim();
         let found = ids.iter().position(|id| *id == text);
         if found.is_none() {
-            let near = super::problem::nearest(text, ids.iter().copied()).filter(|_| !scalar.hidden());
-            let hint = near.map(|near| format!("Did you mean `{near}`?")).or_else(|| known(ids, sort));
+            let near = if scalar.hidden() { None } else { self.reader.nearest_id(text, ids) };
+            let hint = near.map_or_else(|| known(ids, sort), |near| format!("Did you mean `{near}`?"));
             self.problem(format!("there is no {sort} {}", Self::printed(scalar)), hint);
         }
         found
@@ -195,7 +203,7 @@ impl Value<'_> {
         let scalar = self.scalar()?;
         let good = is_id(&scalar.text);
         if !good {
-            let hint = format!("Ids are small letters, digits and `-`, at most 63{}.", id_meant(&scalar.raw));
+            let hint = format!("Ids are small letters, digits and `-`, at most 63{}", id_meant(&scalar.raw));
             self.problem(format!("{} is no id: {}", self.name, Self::printed(scalar)), hint);
         }
         good.then(|| scalar.text.clone())
@@ -203,12 +211,12 @@ impl Value<'_> {
 }
 
 /// Says which ids there are.
-pub(super) fn known(ids: &[&str], sort: &str) -> Option<String> {
+pub(super) fn known(ids: &[&str], sort: &str) -> String {
     let first: Vec<&str> = ids.iter().take(12).copied().collect();
     let more = if ids.len() > first.len() { ", …" } else { "" };
-    Some(if first.is_empty() {
+    if first.is_empty() {
         format!("No {sort} is in the file at all.")
     } else {
         format!("There are: {}{more}.", first.join(", "))
-    })
+    }
 }

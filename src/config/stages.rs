@@ -115,11 +115,11 @@ fn follows(section: &Section<'_>, before: &[StageSettings], stage: &StageSetting
         Begins::Commanded => None,
     };
     let last = before.iter().rev().find_map(day);
-    if let (Some(last), Some(now)) = (last, day(stage)) {
-        if now <= last {
-            let wrong = format!("stage `{}` begins on day {now}, not after the one before it (day {last})", stage.name);
-            tell(wrong, "the one before would never hold");
-        }
+    if let (Some(last), Some(now)) = (last, day(stage))
+        && now <= last
+    {
+        let wrong = format!("stage `{}` begins on day {now}, not after the one before it (day {last})", stage.name);
+        tell(wrong, "the one before would never hold");
     }
 }
 

@@ -51,7 +51,7 @@ impl Stand<'_> {
     fn read(&self, bindings: &mut Vec<Binding>, feeds: &mut Feeds) -> StandSettings {
         let section = &self.section;
         let unit = section.value("unit").and_then(|value| value.word(UNITS)).unwrap_or_default();
-        self.calibration_fits(section, unit);
+        calibration_fits(section, unit);
         let corners = self.corners(unit, bindings, feeds);
         if !section.has("corners") {
             self.whole_weight(bindings, feeds);
@@ -81,22 +81,8 @@ impl Stand<'_> {
 
     fn whole_weight(&self, bindings: &mut Vec<Binding>, feeds: &mut Feeds) {
         if let Some((topic, value)) = self.topic(&self.section) {
-            self.fed_once(&self.section, &topic, value.as_ref(), feeds);
+            fed_once(&self.section, &topic, value.as_ref(), feeds);
             bindings.push(Binding { topic, value, role: Role::Weight { stand: self.index, part: Part::Whole } });
-        }
-    }
-
-    fn fed_once(&self, section: &Section<'_>, topic: &str, value: Option<&Pointer>, feeds: &mut Feeds) {
-        let key = (topic.to_owned(), value.map(|pointer| pointer.0.clone()));
-        if let Some(other) = feeds.0.get(&key) {
-            section.problem(
-                "topic",
-                format!("`{topic}` with the same value feeds {other} already"),
-                "one weight would stand for two flats",
-                "Each needs a topic of its own, or another `value` in the payload.".to_owned(),
-            );
-        } else {
-            feeds.0.insert(key, section.what.clone());
         }
     }
 
@@ -144,24 +130,14 @@ impl Stand<'_> {
         bindings: &mut Vec<Binding>,
         feeds: &mut Feeds,
     ) -> CornerSettings {
-        self.calibration_fits(part, unit);
+        calibration_fits(part, unit);
         if let Some((topic, value)) = self.topic(part) {
-            self.fed_once(part, &topic, value.as_ref(), feeds);
+            fed_once(part, &topic, value.as_ref(), feeds);
             let role = Role::Weight { stand: self.index, part: Part::Corner(corner) };
             bindings.push(Binding { topic, value, role });
         }
         let zero = part.value("zero").and_then(|value| value.number());
         CornerSettings { zero, counts_per_gram: counts_per_gram(part) }
-    }
-
-    fn calibration_fits(&self, section: &Section<'_>, unit: WeightUnit) {
-        for name in ["zero", "counts_per_gram"] {
-            if unit != WeightUnit::Counts && section.has(name) {
-                let wrong = format!("`{name}` goes with `unit: counts`, and the unit here is {}", unit.name());
-                let hint = "Add `unit: counts`, or remove it.".to_owned();
-                section.problem(name, wrong, "readings would be taken as they come", hint);
-            }
-        }
     }
 
     fn division_fits(&self, settings: &StandSettings) {
@@ -207,9 +183,7 @@ impl Stand<'_> {
             let wrong = format!("{} says the same for there and not there: `{online}`", section.what);
             section.problem("offline", wrong, "the stand could never be missed", None);
         }
-        let Some((topic, _)) =
-            section.value("topic").and_then(|value| value.topic(Some(&self.whole.base))).map(|t| (t, ()))
-        else {
+        let Some(topic) = section.value("topic").and_then(|value| value.topic(Some(&self.whole.base))) else {
             return false;
         };
         let role = Role::Availability { stand: self.index, online, offline };
@@ -226,4 +200,28 @@ fn counts_per_gram(section: &Section<'_>) -> Option<f64> {
         return None;
     }
     Some(counts)
+}
+
+fn fed_once(section: &Section<'_>, topic: &str, value: Option<&Pointer>, feeds: &mut Feeds) {
+    let key = (topic.to_owned(), value.map(|pointer| pointer.0.clone()));
+    if let Some(other) = feeds.0.get(&key) {
+        section.problem(
+            "topic",
+            format!("`{topic}` with the same value feeds {other} already"),
+            "one weight would stand for two flats",
+            "Each needs a topic of its own, or another `value` in the payload.".to_owned(),
+        );
+    } else {
+        feeds.0.insert(key, section.what.clone());
+    }
+}
+
+fn calibration_fits(section: &Section<'_>, unit: WeightUnit) {
+    for name in ["zero", "counts_per_gram"] {
+        if unit != WeightUnit::Counts && section.has(name) {
+            let wrong = format!("`{name}` goes with `unit: counts`, and the unit here is {}", unit.name());
+            let hint = "Add `unit: counts`, or remove it.".to_owned();
+            section.problem(name, wrong, "readings would be taken as they come", hint);
+        }
+    }
 }

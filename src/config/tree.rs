@@ -105,21 +105,23 @@ impl<'a> Builder<'a, '_> {
         loop {
             match self.next().ok()? {
                 (Event::StreamStart | Event::DocumentStart(..), _) => {}
-                (Event::StreamEnd, _) => {
-                    self.reader.whole_file(
-                        "the file is empty",
-                        "there would be nothing to watch",
-                        "Begin with `stands:` and `flats:`; the example that comes with tarewell shows how.",
-                    );
-                    return None;
-                }
+                (Event::StreamEnd, _) => return self.empty(),
                 (event, span) => {
                     let node = self.node(event, &span, 0).ok()?;
                     self.nothing_more().ok()?;
-                    return Some(node);
+                    return if matches!(node.content, Content::Nothing) { self.empty() } else { Some(node) };
                 }
             }
         }
+    }
+
+    fn empty(&self) -> Option<Node> {
+        self.reader.whole_file(
+            "the file is empty",
+            "there would be nothing to watch",
+            "Begin with `stands:` and `flats:`; the example that comes with tarewell shows how.",
+        );
+        None
     }
 
     fn nothing_more(&mut self) -> Result<(), Stop> {
@@ -155,20 +157,24 @@ impl<'a> Builder<'a, '_> {
 
     fn syntax(&self, error: &yaml::ScanError) {
         let marker = error.marker();
-        let place = Place { line: marker.line().max(1), column: marker.col() + 1, width: 1 };
-        let line = super::source_lines(self.text).nth(place.line - 1).unwrap_or("");
+        let number = marker.line().max(1);
+        let line = super::source_lines(self.text).nth(number - 1).unwrap_or("");
+        // The parser has gone past a tab when it complains of one.
+        let tab = line.chars().take(marker.col() + 1).position(|c| c == '\t');
+        let column = tab.filter(|_| is_of_tab(error.kind())).unwrap_or(marker.col()) + 1;
+        let place = Place { line: number, column, width: 1 };
         let hint = syntax_hint(error.kind(), line);
         let text: String = line.chars().skip(place.column - 1).take(20).collect();
         self.reader.hide_line_with_secret(place.line, line);
         let shown = if super::reader::may_hold_secret(line) { "***" } else { text.as_str() };
         let wrong = format!("this is not YAML: {}", error.kind());
-        self.reader.tell(place, shown, wrong, "nothing after this place could be read".to_owned(), hint);
+        self.reader.tell(place, shown, wrong, "nothing after this place could be read".to_owned(), Some(hint));
     }
 
     fn node(&mut self, event: Event<'a>, span: &yaml::Span, depth: usize) -> Result<Node, Stop> {
         let mut place = place(span);
         self.count(1, place)?;
-        self.refuse_tag(&event, span);
+        let refused = self.refuse_tag(&event, span);
         let anchor = event.anchor_id();
         let content = match event {
             Event::Scalar(text, style, ..) => {
@@ -190,8 +196,10 @@ impl<'a> Builder<'a, '_> {
         if matches!(content, Content::List(_) | Content::Map(_)) {
             place.width = 1;
         }
-        let node = Node { place, content };
+        let node = Node { place, content: if refused { Content::Broken } else { content } };
         if let Some(id) = anchor {
+            // The copy counts too: anchors within anchors are copied many times over.
+            self.count(node.size(), place)?;
             self.anchors.insert(id, node.clone());
         }
         Ok(node)
@@ -232,6 +240,10 @@ impl<'a> Builder<'a, '_> {
                 self.refuse_key(&key);
                 continue;
             };
+            if let Some(last) = entries.last_mut().filter(|last| cut_by_comma(last, &key, &value)) {
+                self.refuse_comma(last, &scalar.text);
+                continue;
+            }
             if scalar.text == "<<" {
                 merged.push(value);
             } else if let Some(first) = seen.get(&scalar.text) {
@@ -283,6 +295,18 @@ impl<'a> Builder<'a, '_> {
         }
     }
 
+    fn refuse_comma(&self, last: &mut Entry, rest: &str) {
+        let head = super::section::shown(&last.value).to_owned();
+        self.reader.tell(
+            last.value.place,
+            &format!("{head},{rest}"),
+            format!("inside {{ }} a comma parts one key from the next, so `{head},{rest}` is cut in two"),
+            "the number would lose its end and its unit".to_owned(),
+            Some(format!("A decimal point is written as a point: `{head}.{rest}`.")),
+        );
+        last.value.content = Content::Broken;
+    }
+
     fn refuse_repeated(&self, key: &Node, text: &str, first: usize) {
         self.reader.tell(
             key.place,
@@ -314,7 +338,8 @@ impl<'a> Builder<'a, '_> {
     }
 
     fn unknown_alias(&self, name: &str, place: Place) -> Node {
-        let near = nearest(name, self.names.keys().map(String::as_str));
+        let names = self.names.keys().map(String::as_str);
+        let near = if self.reader.told_much() { None } else { nearest(name, names) };
         self.reader.tell(
             place,
             &format!("*{name}"),
@@ -326,10 +351,11 @@ impl<'a> Builder<'a, '_> {
         Node::broken(place)
     }
 
-    fn refuse_tag(&self, event: &Event<'_>, span: &yaml::Span) {
-        let Some(tag) = event.tag() else { return };
+    /// Tells of a tag that means anything but text, list or map; true when there is one.
+    fn refuse_tag(&self, event: &Event<'_>, span: &yaml::Span) -> bool {
+        let Some(tag) = event.tag() else { return false };
         if ["str", "map", "seq"].iter().any(|suffix| tag.is_yaml_core_schema_tag(suffix)) {
-            return;
+            return false;
         }
         let mut place = place(span);
         if let Some(start) = span.tag_start() {
@@ -343,6 +369,7 @@ impl<'a> Builder<'a, '_> {
             "the text behind it would be taken as it stands".to_owned(),
             Some(hint.to_owned()),
         );
+        true
     }
 
     fn count(&mut self, nodes: usize, place: Place) -> Result<(), Stop> {
@@ -365,6 +392,19 @@ impl<'a> Builder<'a, '_> {
     }
 }
 
+/// Whether a key with nothing behind it is the rest of a number before it: `{flow: 2,5 L/h}`.
+fn cut_by_comma(last: &Entry, key: &Node, value: &Node) -> bool {
+    let Content::Text(head) = &last.value.content else { return false };
+    let Content::Text(rest) = &key.content else { return false };
+    let digits = !head.raw.is_empty() && head.raw.bytes().all(|b| b.is_ascii_digit());
+    let before = last.value.place;
+    let next_to_it = before.line == key.place.line && before.column + before.width + 1 == key.place.column;
+    digits
+        && next_to_it
+        && matches!(value.content, Content::Nothing)
+        && rest.raw.starts_with(|c: char| c.is_ascii_digit())
+}
+
 fn place(span: &yaml::Span) -> Place {
     let (start, end) = (span.start, span.end);
     // What goes on over several lines is pointed at to the end of its first.
@@ -381,13 +421,20 @@ fn scalar(text: &str, style: ScalarStyle, span: &yaml::Span) -> Content {
     Content::Text(Scalar { raw: text.to_owned(), text: text.to_owned() })
 }
 
-fn syntax_hint(kind: &ErrorKind, line: &str) -> Option<String> {
-    let hint = match kind {
+fn is_of_tab(kind: &ErrorKind) -> bool {
+    matches!(
+        kind,
         ErrorKind::TabNotAllowed
-        | ErrorKind::TabInBlockIndentation
-        | ErrorKind::TabInIndentation
-        | ErrorKind::TabInPlainScalar
-        | ErrorKind::TabAtBlockScalarStart => "Indent with spaces; YAML allows no tabs there.",
+            | ErrorKind::TabInBlockIndentation
+            | ErrorKind::TabInIndentation
+            | ErrorKind::TabInPlainScalar
+            | ErrorKind::TabAtBlockScalarStart
+    )
+}
+
+fn syntax_hint(kind: &ErrorKind, line: &str) -> String {
+    match kind {
+        _ if is_of_tab(kind) => "Indent with spaces; YAML allows no tabs there.",
         _ if line.contains("${") && line.contains('{') && !line.contains("\"$") => {
             "Inside { } quote what has braces of its own: \"${NAME}\"."
         }
@@ -399,6 +446,6 @@ fn syntax_hint(kind: &ErrorKind, line: &str) -> Option<String> {
         ErrorKind::RecursionLimitExceeded => "Lists and maps lie too deep in each other.",
         _ if line.contains('\t') => "Indent with spaces; YAML allows no tabs there.",
         _ => "Look at the quotes, the brackets and the indentation of this line and the one before.",
-    };
-    Some(hint.to_owned())
+    }
+    .to_owned()
 }

@@ -88,8 +88,10 @@ impl Value<'_> {
         if fraction.get() <= MOST_FRACTION {
             return Some(fraction);
         }
-        let written = self.text().unwrap_or_default().trim();
-        let hint = if written.ends_with('%') { None } else { Some(format!("Did you mean `{written}%`?")) };
+        let scalar = self.scalar()?;
+        let written = scalar.text.trim();
+        let hint =
+            if written.ends_with('%') || scalar.hidden() { None } else { Some(format!("Did you mean `{written}%`?")) };
         self.problem(format!("{} is {:.0} % of the band", self.name, fraction.percent()), hint);
         None
     }

@@ -1,6 +1,5 @@
 //! `valves:`
 
-use super::problem::nearest;
 use super::section::{Section, Value};
 use super::site::Whole;
 use super::table;
@@ -201,15 +200,16 @@ impl Valve<'_> {
             let flow =
                 Value { reader: section.reader, node: &entry.value, key_place: entry.key_place, name, would }.flow();
             let Some(flat) = ids.iter().position(|id| *id == entry.key) else {
-                let near = nearest(&entry.key, ids.iter().copied()).map(|near| format!("Did you mean `{near}`?"));
+                let near = section.reader.nearest_id(&entry.key, ids);
                 let wrong = format!("there is no flat `{}`", entry.key);
-                let hint = near.or_else(|| super::site::known(ids, "flat"));
+                let hint =
+                    near.map_or_else(|| super::site::known(ids, "flat"), |near| format!("Did you mean `{near}`?"));
                 section.reader.tell(
                     entry.key_place,
                     &entry.key,
                     wrong,
                     "its water would count for nobody".to_owned(),
-                    hint,
+                    Some(hint),
                 );
                 continue;
             };
@@ -233,7 +233,7 @@ impl Valve<'_> {
     fn master(&self) {
         let section = self.section;
         let Some(supply) = self.serves else {
-            if section.entries_quietly("feeds").is_empty() {
+            if section.is_empty("feeds") {
                 let wrong = format!("{} feeds no flat", section.what);
                 let hint = "Add `feeds: {flat: 2 L/h}`; only the master of a supply feeds nothing.".to_owned();
                 section.problem("feeds", wrong, "nobody would know what it waters", hint);
@@ -322,7 +322,7 @@ fn may_open(section: &Section<'_>, settings: &ValveSettings, master: bool) {
 
 /// Whether a template gives the device the run time.
 fn has_seconds(template: &str) -> bool {
-    placeholders(template).any(|inner| seconds(inner))
+    placeholders(template).any(seconds)
 }
 
 /// `seconds`, `seconds*10`, `seconds+100`
