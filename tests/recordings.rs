@@ -186,6 +186,19 @@ fn what_run_would_publish_is_printed_and_the_rest_is_kept() {
 }
 
 #[test]
+fn stands_may_speak_in_any_order() {
+    let order = "nbnbnbbnnnbnbbbnbnnb";
+    let rows = order.chars().enumerate().map(|(second, stand)| {
+        let stand = if stand == 'n' { "north" } else { "bench" };
+        format!("2026-03-04T08:15:{second:02}Z,{stand},{second}\n")
+    });
+    let played = play(&format!("time,stand,value\n{}", rows.collect::<String>()));
+    let seen: Vec<&str> = played.seen.lines().skip(1).map(|line| &line[9..]).collect();
+    let expected: Vec<String> = order.chars().enumerate().map(|(i, s)| format!("{}={i}", u8::from(s == 'b'))).collect();
+    assert_eq!(seen, expected);
+}
+
+#[test]
 fn older_records_are_skipped_and_told_once() {
     let played = play(
         "time,stand,value\n2026-03-04T08:15:00Z,north,1\n2026-03-04T08:14:59Z,north,2\n2026-03-04T08:15:00Z,north,3\n\

@@ -5,7 +5,7 @@ use super::reading::{self, Unit, json_error, shown};
 use super::router::weight_unit;
 use super::stamp::Stamps;
 use crate::moment::Wall;
-use crate::site::{Plan, Unreadable};
+use crate::site::{Plan, Subject, Unreadable};
 use crate::units::WeightUnit;
 use serde::Deserialize;
 use serde::de::{Deserializer, Error, Visitor};
@@ -65,6 +65,9 @@ pub struct Parser {
     stamps: Stamps,
     form: Option<Form>,
     begun: bool,
+    /// The stand of the last row, and for each stand the one that followed it.
+    last: usize,
+    followers: Vec<usize>,
     /// What was said of stands that are not in the plan.
     unknown: HashMap<String, String>,
 }
@@ -74,12 +77,15 @@ impl Parser {
     #[must_use]
     pub fn new(plan: &Plan) -> Self {
         let units = (0..plan.stands.len()).map(|stand| weight_unit(plan, stand)).collect();
+        let followers = (1..=plan.stands.len()).collect();
         Self {
             names: Names::new(plan),
             units,
             stamps: Stamps::default(),
             form: None,
             begun: false,
+            last: 0,
+            followers,
             unknown: HashMap::new(),
         }
     }
@@ -157,9 +163,25 @@ impl Parser {
         }
     }
 
+    /// Stands mostly speak in the same order over and over: the one that followed last time is looked at first,
+    /// which spares a search among thousands.
+    fn stand(&mut self, id: &str) -> Result<usize, String> {
+        let guess = self.followers.get(self.last).copied().unwrap_or_default();
+        if self.names.id(Subject::Stand(guess)) == id && !id.is_empty() {
+            self.last = guess;
+            return Ok(guess);
+        }
+        let found = self.search(id)?;
+        if let Some(follower) = self.followers.get_mut(self.last) {
+            *follower = found;
+        }
+        self.last = found;
+        Ok(found)
+    }
+
     /// A recording of another site may name thousands of unknown stands over and over, and to find what each was
     /// meant to be takes time: what was said of the first few is kept.
-    fn stand(&mut self, id: &str) -> Result<usize, String> {
+    fn search(&mut self, id: &str) -> Result<usize, String> {
         const KEPT: usize = 256;
         if !self.unknown.is_empty()
             && let Some(why) = self.unknown.get(id)
