@@ -50,12 +50,12 @@ impl Client {
     pub async fn stop(mut self) {
         if self.outlet.is_up() {
             let _ = timeout(FLUSH_WITHIN, self.outlet.drained()).await;
-            if self.outlet.leave() {
-                let _ = timeout(LEAVE_WITHIN, &mut self.task).await;
+            if self.outlet.leave() && timeout(LEAVE_WITHIN, &mut self.task).await.is_ok() {
+                return;
             }
         }
         self.task.abort();
-        // Aborted, it ends at its next stop; the socket is closed when it has.
+        // Aborted, it ends at its next stop; when it has, the socket is closed.
         let _ = timeout(LEAVE_WITHIN / 4, &mut self.task).await;
     }
 }

@@ -26,6 +26,9 @@ const BUSY: Duration = Duration::from_millis(5);
 /// … which is left alone for so long, that more than one message is there when it is read again. Reading each as it
 /// comes would cost a wake-up and a system call apiece.
 const NAP: Duration = Duration::from_millis(2);
+/// So many connections closed without a word, each soon after it was made, are put down to a second client of the same
+/// id. MQTT 5 has a reason code for it, but not every broker sends it: Mosquitto 2.0.11 and mqtt5 0.49 just close.
+const PUSHED_OFF: u32 = 3;
 
 pub(super) struct Driver {
     settings: Settings,
@@ -38,6 +41,7 @@ pub(super) struct Driver {
     pauses: Pauses,
     refusal_told: bool,
     told: Option<String>,
+    bare_closes: u32,
     idle: Instant,
 }
 
@@ -66,6 +70,7 @@ impl Driver {
             pauses,
             refusal_told: false,
             told: None,
+            bare_closes: 0,
             idle: Instant::now(),
         }
     }
@@ -91,7 +96,8 @@ impl Driver {
         let mut link = Link { wire, welcome: None, asked: 0..0, up_since: None, watchdog: self.settings.watchdog() };
         let trouble = loop {
             match self.next_event(&mut events, link.watchdog).await {
-                Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) => return None,
+                // The library says so of its own accord too, on an unknown topic alias, and then sends nothing.
+                Ok(Event::Outgoing(rumqttc::Outgoing::Disconnect)) if self.outlet.is_leaving() => return None,
                 Ok(event) => self.handle(event, &mut link, &mut events),
                 Err(trouble) => break trouble,
             }
@@ -104,10 +110,22 @@ impl Driver {
             }
         };
         self.salvage(&mut events);
-        if link.up_since.is_some_and(|since| since.elapsed() >= self.settings.timing.settled_after) {
+        Some(self.judge(trouble, &link))
+    }
+
+    /// Holds the end of a connection against its age.
+    fn judge(&mut self, trouble: Trouble, link: &Link) -> Trouble {
+        let settled = link.up_since.map(|since| since.elapsed() >= self.settings.timing.settled_after);
+        if settled == Some(true) {
             self.pauses.reset();
         }
-        Some(trouble)
+        let soon = settled == Some(false) && trouble.is_bare_close();
+        self.bare_closes = if soon { self.bare_closes + 1 } else { 0 };
+        if self.bare_closes < PUSHED_OFF {
+            return trouble;
+        }
+        self.bare_closes = 0;
+        Trouble::PushedOff
     }
 
     /// The next event of the library.
@@ -245,7 +263,7 @@ impl Driver {
 
     fn pause(&mut self, trouble: &Trouble) -> Duration {
         match trouble {
-            Trouble::TakenOver => {
+            Trouble::TakenOver | Trouble::PushedOff => {
                 self.pauses.reset();
                 self.settings.timing.stay_away
             }
@@ -263,7 +281,7 @@ impl Driver {
             self.told = Some(why.clone());
         }
         match trouble {
-            Trouble::TakenOver => self.gathered.push(Heard::TakenOver),
+            Trouble::TakenOver | Trouble::PushedOff => self.gathered.push(Heard::TakenOver),
             Trouble::Refused(_) if !self.refusal_told => {
                 self.refusal_told = true;
                 self.gathered.push(Heard::Refused(why.clone()));

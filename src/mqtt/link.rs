@@ -17,6 +17,9 @@ pub(super) const CHANNEL: usize = 32;
 const RECEIVE_MAXIMUM: u16 = 1_000;
 /// How many of ours may wait for acknowledgement.
 const IN_FLIGHT: u16 = 200;
+/// How much the system may hold for the network, in bytes; Linux takes twice that. Left alone it grows to megabytes, and
+/// on a slow link our acknowledgements, and states long replaced, then lie in it for half a minute.
+const SEND_BUFFER: u32 = 32 * 1024;
 /// Seconds for connecting, TLS and login together.
 const CONNECT_WITHIN_S: u64 = 5;
 
@@ -34,6 +37,7 @@ struct Shared {
 struct State {
     outbox: Outbox,
     wire: Option<AsyncClient>,
+    leaving: bool,
 }
 
 impl State {
@@ -113,7 +117,13 @@ impl Outlet {
 
     /// Asks the connection to take leave; false without one.
     pub(super) fn leave(&self) -> bool {
-        self.state().wire.as_ref().is_some_and(|wire| wire.try_disconnect().is_ok())
+        let mut state = self.state();
+        state.leaving = state.wire.as_ref().is_some_and(|wire| wire.try_disconnect().is_ok());
+        state.leaving
+    }
+
+    pub(super) fn is_leaving(&self) -> bool {
+        self.state().leaving
     }
 }
 
@@ -142,6 +152,7 @@ pub(super) fn options(settings: &Settings, transport: Transport) -> MqttOptions 
     let mut network = NetworkOptions::new();
     // Without it small messages wait some 40 ms for the other side's acknowledgement.
     network.set_tcp_nodelay(true);
+    network.set_tcp_send_buffer_size(SEND_BUFFER);
     options
         .set_keep_alive(settings.keep_alive)
         .set_clean_start(true)

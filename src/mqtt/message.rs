@@ -73,7 +73,7 @@ pub enum Heard {
     Message(Message),
     /// The broker refused a login or a subscription: which and why. A login is tried again; told once until it succeeds.
     Refused(String),
-    /// Another client with the same id took the session; this one stays away for the time told in the
+    /// Another client with the same id took the session, as the broker says or as it looks; this one stays away for the time told in the
     /// [`Heard::Down`] that follows.
     TakenOver,
     /// The broker refused to publish.

@@ -1,5 +1,6 @@
 //! Why a connection ended, in words a person can act on.
 
+use rumqttc::v5::mqttbytes::Error as MqttError;
 use rumqttc::v5::mqttbytes::v5::{ConnectReturnCode, DisconnectReasonCode};
 use rumqttc::v5::{ConnectionError, StateError};
 use std::fmt;
@@ -11,8 +12,10 @@ use std::time::Duration;
 pub(super) enum Trouble {
     /// The broker does not want us.
     Refused(ConnectReturnCode),
-    /// Another client with our id.
+    /// Another client with our id, as the broker says.
     TakenOver,
+    /// Another client with our id, as it looks.
+    PushedOff,
     /// The library was silent for so long.
     Silent(Duration),
     /// The broker did not answer the subscriptions.
@@ -34,6 +37,22 @@ impl From<ConnectionError> for Trouble {
     }
 }
 
+impl Trouble {
+    /// Whether the other side just closed.
+    pub(super) fn is_bare_close(&self) -> bool {
+        match self {
+            Self::Lost(ConnectionError::MqttState(StateError::ConnectionAborted)) => true,
+            Self::Lost(ConnectionError::MqttState(StateError::Io(e)) | ConnectionError::Io(e)) => reset(e),
+            Self::Lost(ConnectionError::MqttState(StateError::Deserialization(MqttError::Io(e)))) => reset(e),
+            _ => false,
+        }
+    }
+}
+
+fn reset(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::ConnectionReset | io::ErrorKind::BrokenPipe)
+}
+
 impl fmt::Display for Trouble {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -43,6 +62,10 @@ impl fmt::Display for Trouble {
             Self::Refused(code) => write!(f, "the broker refused the connection: {code:?}"),
             Self::TakenOver => f.write_str(
                 "another client connected with the same client id; is tarewell running twice with this base_topic?",
+            ),
+            Self::PushedOff => f.write_str(
+                "the broker closed the connection without a word soon after it was made, again and again; most likely \
+                 another client uses the same client id: is tarewell running twice with this base_topic?",
             ),
             Self::Silent(long) => write!(f, "the broker took nothing and said nothing for {} s", long.as_secs_f32()),
             Self::Unanswered => f.write_str("the broker does not answer the subscriptions"),

@@ -1,0 +1,14 @@
+//! The client against a scripted broker that misbehaves on purpose, and against real brokers.
+
+mod conformance;
+mod ears;
+mod embedded;
+mod incoming;
+mod outgoing;
+mod proxy;
+mod reconnect;
+mod scripted;
+mod stock;
+
+#[path = "../support/mosquitto.rs"]
+mod mosquitto;
