@@ -15,12 +15,16 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Watch the stands: weights in; water left, alerts and run times out
+    Run(Configured),
     /// Say whether the configuration is good, or everything that is wrong with it
     Check(Configured),
     /// Play a recording through the same engine, with no broker and no clock
     Replay(command::replay::ReplayArgs),
     /// Work out what to pour from three weights of a kitchen scale
     Amount(command::amount::AmountArgs),
+    /// Send one test message to every phone, and say what came back
+    NotifyTest(Configured),
     /// Print the JSON Schema of the configuration
     Schema,
 }
@@ -35,9 +39,11 @@ struct Configured {
 
 fn main() -> ExitCode {
     let code = match Cli::parse().command {
+        Command::Run(Configured { config }) => command::run::run(config.as_deref()),
         Command::Check(Configured { config }) => command::check::run(config.as_deref()),
         Command::Replay(args) => command::recorded::run(&args),
         Command::Amount(args) => command::amount::run(&args),
+        Command::NotifyTest(Configured { config }) => command::notify_test::from_file(config.as_deref()),
         Command::Schema => command::schema::run(),
     };
     ExitCode::from(u8::try_from(code).unwrap_or(1))

@@ -8,7 +8,5 @@ mod lines;
 pub mod notify_test;
 pub mod recorded;
 pub mod replay;
-pub mod notify_test;
-pub mod check;
-pub mod file;
+pub mod run;
 pub mod schema;

@@ -257,6 +257,7 @@ impl Site {
                 Change::Reworded(kind, of) => {
                     self.out.push_back(Output::AlertRaised(kind, of.into()));
                     self.out.push_back(Output::KeepAlert(kind, of.into()));
+                    self.out.extend(self.raised_message(kind, of.into()).map(Output::Tell));
                 }
                 Change::Cleared(cleared) => self.alert_cleared(*cleared),
             }
@@ -264,10 +265,19 @@ impl Site {
     }
 
     fn alert_rose(&mut self, kind: crate::alert::Kind, subject: Subject) {
-        let Some(alert) = crate::alert::Of::try_from(subject).ok().and_then(|of| self.board.get(kind, of)) else {
-            return;
-        };
-        let message = Message {
+        let Some(message) = self.raised_message(kind, subject) else { return };
+        self.out.push_back(Output::AlertRaised(kind, subject));
+        self.out.push_back(Output::KeepAlert(kind, subject));
+        let what = Happening::AlertRaised { kind, severity: message.severity, title: message.title.clone() };
+        self.event(subject, what);
+        self.out.push_back(Output::Tell(message));
+        self.state_of(subject);
+    }
+
+    /// What there is to tell of a raised alert.
+    fn raised_message(&self, kind: crate::alert::Kind, subject: Subject) -> Option<Message> {
+        let alert = self.board.get(kind, crate::alert::Of::try_from(subject).ok()?)?;
+        Some(Message {
             kind,
             subject,
             severity: alert.severity,
@@ -276,13 +286,12 @@ impl Site {
             text: alert.text.clone(),
             since: alert.since,
             shelved: alert.is_shelved(self.now.wall),
-        };
-        self.out.push_back(Output::AlertRaised(kind, subject));
-        self.out.push_back(Output::KeepAlert(kind, subject));
-        let what = Happening::AlertRaised { kind, severity: message.severity, title: message.title.clone() };
-        self.event(subject, what);
-        self.out.push_back(Output::Tell(message));
-        self.state_of(subject);
+        })
+    }
+
+    /// What there is to tell of all raised alerts, as after a restart.
+    pub fn raised_messages(&self) -> impl Iterator<Item = Message> {
+        self.alerts().filter_map(|(kind, subject)| self.raised_message(kind, subject))
     }
 
     fn alert_cleared(&mut self, cleared: crate::alert::Cleared) {

@@ -1,0 +1,370 @@
+//! The one task that owns the engine: hands inputs in, carries outputs out.
+
+use super::{Clock, keeping, tidy::Leftovers};
+use crate::alert::{Kind, Severity};
+use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
+use crate::notify::{News, Notifier};
+use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
+use crate::store::{AT_MOST, Reader, Write, Writer};
+use crate::web::{Ask, Health, Plotted, Reply, To};
+use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+/// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
+const TURNS_EVERY: Duration = Duration::from_secs(10);
+/// The store is thinned so often.
+const COMPACT_EVERY: Duration = Duration::from_secs(6 * 3600);
+
+/// What the desk works with.
+pub(super) struct Tools {
+    pub clock: Clock,
+    pub router: Router,
+    pub client: Client,
+    pub writer: Arc<Writer>,
+    pub notifier: Notifier,
+    pub history: Option<Reader>,
+}
+
+/// Whom to answer.
+enum Asker {
+    /// A response topic, with the correlation data of the request.
+    Topic(String, Option<Vec<u8>>),
+    /// A request of the web.
+    Web(oneshot::Sender<Reply>),
+}
+
+pub(super) struct Desk {
+    site: Site,
+    tools: Tools,
+    askers: HashMap<Ticket, Asker>,
+    tickets: u64,
+    /// What the store is to write after this turn.
+    writes: Vec<Write>,
+    payload: Vec<u8>,
+    turned: Option<Instant>,
+    compacted: Instant,
+}
+
+impl Desk {
+    pub fn new(site: Site, tools: Tools) -> Self {
+        Self {
+            site,
+            tools,
+            askers: HashMap::new(),
+            tickets: 0,
+            writes: Vec::new(),
+            payload: Vec::new(),
+            turned: None,
+            compacted: Instant::now(),
+        }
+    }
+
+    /// Works until it is told to stop; gives back what has to be closed.
+    pub async fn work(
+        mut self,
+        mut inbox: Inbox,
+        mut asks: mpsc::Receiver<Ask>,
+        leftovers: Leftovers,
+        stop: CancellationToken,
+    ) -> Tools {
+        let mut batch = Vec::new();
+        let leftovers = leftovers.found();
+        tokio::pin!(leftovers);
+        let mut tidied = false;
+        self.turn();
+        loop {
+            let wake = self.next_turn();
+            tokio::select! {
+                () = stop.cancelled() => break,
+                more = inbox.next(&mut batch) => {
+                    if !more {
+                        break;
+                    }
+                    self.hear(&mut batch);
+                }
+                Some(ask) = asks.recv() => self.answer(ask),
+                topics = &mut leftovers, if !tidied => {
+                    tidied = true;
+                    self.tidy(&topics);
+                }
+                () = tokio::time::sleep_until(wake.into()) => self.site.handle(Input::Tick, self.tools.clock.now()),
+            }
+            self.turn();
+        }
+        self.send_writes();
+        self.tools
+    }
+
+    fn next_turn(&self) -> Instant {
+        let latest = Instant::now() + TURNS_EVERY;
+        let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
+        wished.map_or(latest, |wished| wished.min(latest))
+    }
+
+    /// Carries out all that the engine wants done.
+    fn turn(&mut self) {
+        while let Some(output) = self.site.poll() {
+            self.carry_out(output);
+        }
+        self.send_writes();
+        let now = Instant::now();
+        if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
+            self.turned = Some(now);
+            self.tools.notifier.say(News::Turned);
+            let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+        }
+        if now - self.compacted >= COMPACT_EVERY {
+            self.compacted = now;
+            self.tools.writer.compact(self.tools.clock.now().wall);
+        }
+    }
+
+    fn send_writes(&mut self) {
+        if !self.writes.is_empty() {
+            self.tools.writer.send(std::mem::take(&mut self.writes));
+        }
+    }
+
+    // ---- in
+
+    fn hear(&mut self, batch: &mut Vec<Heard>) {
+        let now = self.tools.clock.now();
+        for heard in batch.drain(..) {
+            match heard {
+                Heard::Message(message) => self.message(&message, now),
+                Heard::Up { .. } => {
+                    tracing::info!("Connected to the broker");
+                    let online = Outgoing::new(
+                        topic::status(self.tools.router.names()),
+                        "online",
+                        Delivery::State { qos1: true },
+                    );
+                    self.tools.client.publish(online);
+                    self.site.handle(Input::Connected, now);
+                }
+                Heard::Down { why, retry_in } => {
+                    tracing::warn!(%why, retry_in_s = retry_in.as_secs_f64(), "Lost the broker");
+                    self.site.handle(Input::Disconnected, now);
+                }
+                Heard::Refused(why) => tracing::error!(%why, "Refused by the broker"),
+                Heard::TakenOver => {
+                    tracing::error!(
+                        "Another program has connected with the same client id and pushed this one off; is a second tarewell \
+                         running with the same base_topic? Staying away for a minute"
+                    );
+                }
+                Heard::PublishRefused { topic, reason } => {
+                    tracing::warn!(%topic, %reason, "Was not allowed to publish");
+                }
+                Heard::Dropped { count } => tracing::warn!(count, "Dropped the oldest events: the broker is too slow"),
+                Heard::Unreadable { count } => tracing::warn!(count, "Left messages without a readable topic"),
+            }
+            self.drain();
+        }
+    }
+
+    /// States are read when they are published, so they are published before the next input changes them.
+    fn drain(&mut self) {
+        while let Some(output) = self.site.poll() {
+            self.carry_out(output);
+        }
+    }
+
+    fn message(&mut self, message: &Message, now: crate::moment::Moment) {
+        let ticket = message.response_topic().filter(|topic| crate::mqtt::is_topic(topic)).map(|topic| {
+            let asker = Asker::Topic(topic.to_owned(), message.correlation().map(<[u8]>::to_vec));
+            ticket_for(&mut self.tickets, &mut self.askers, asker)
+        });
+        let site = &mut self.site;
+        let retained = message.retained();
+        let heard = self.tools.router.message(message.topic(), message.payload(), retained, ticket, |input| {
+            site.handle(input, now);
+        });
+        if !matches!(heard, wire::Heard::Taken | wire::Heard::Stray)
+            && let Some(ticket) = ticket
+        {
+            // Nothing that is answered: a reading that asks for an answer, or an empty command.
+            self.askers.remove(&ticket);
+        }
+        match heard {
+            wire::Heard::Stray if retained => {
+                let clear = Outgoing::new(message.topic(), Vec::new(), Delivery::State { qos1: true });
+                self.tools.client.publish(clear);
+            }
+            wire::Heard::Unreadable(why) => tracing::debug!(topic = message.topic(), %why, "Could not read"),
+            _ => {}
+        }
+    }
+
+    fn tidy(&mut self, topics: &[String]) {
+        for topic in topics {
+            let is_gone = match self.tools.router.ownership(topic) {
+                Ownership::Gone => true,
+                Ownership::Alert(kind, subject) => self.site.alert_state(kind, subject).is_none(),
+                Ownership::Current | Ownership::Foreign => false,
+            };
+            if is_gone {
+                tracing::info!(%topic, "Cleared what an earlier run had left on the broker");
+                self.tools.client.publish(Outgoing::new(topic.as_str(), Vec::new(), Delivery::State { qos1: true }));
+            }
+        }
+    }
+
+    fn answer(&mut self, ask: Ask) {
+        // Whoever asked may have gone meanwhile; then nobody minds.
+        match ask {
+            Ask::Health(answer) => {
+                let health = Health { broker: self.tools.client.is_up(), readings: self.site.readings() };
+                let _ = answer.send(health);
+            }
+            Ask::Site(answer) => {
+                let mut json = Vec::new();
+                self.site.write_all(&mut json);
+                let _ = answer.send(String::from_utf8(json).unwrap_or_default());
+            }
+            Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
+            Ask::History { flat, from, to, answer } => {
+                let known = self.tools.router.names().flat(&flat).is_ok();
+                let points = self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
+                let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {
+                    at: point.at,
+                    weight: point.weight,
+                    fraction: point.fraction,
+                });
+                let _ = answer.send(known.then(|| plotted.collect()));
+            }
+        }
+    }
+
+    fn command(&mut self, to: &To, payload: &[u8], answer: oneshot::Sender<Reply>) {
+        let names = self.tools.router.names();
+        let subject = match to {
+            To::Flat(id) => names.subject("flats", id),
+            To::Stand(id) => names.subject("stands", id),
+            To::Valve(id) => names.subject("valves", id),
+            To::Site => Ok(Subject::Site),
+        };
+        let subject = match subject {
+            Ok(subject) => subject,
+            Err(why) => {
+                let _ = answer.send(Reply::Unknown(why));
+                return;
+            }
+        };
+        let ticket = Ticket(self.tickets);
+        let Some(order) = wire::order(names, subject, payload, false, Some(ticket)) else {
+            let _ = answer.send(Reply::Unreadable("an empty command".to_owned()));
+            return;
+        };
+        if let Err(why) = &order.command {
+            let _ = answer.send(Reply::Unreadable(why.clone()));
+        } else {
+            ticket_for(&mut self.tickets, &mut self.askers, Asker::Web(answer));
+        }
+        self.site.handle(order.into(), self.tools.clock.now());
+    }
+
+    // ---- out
+
+    fn carry_out(&mut self, output: Output) {
+        let now = self.tools.clock.now().wall;
+        self.writes.extend(keeping::write(&self.site, self.tools.router.names(), &output, now));
+        let names = self.tools.router.names();
+        match output {
+            Output::State(subject) => self.publish_state(subject),
+            Output::AlertRaised(kind, subject) => {
+                let topic = topic::alert(names, kind, subject);
+                self.payload.clear();
+                self.site.write_alert(kind, subject, &mut self.payload);
+                self.publish(topic, Delivery::State { qos1: true });
+            }
+            Output::AlertCleared(kind, subject) => {
+                let topic = topic::alert(names, kind, subject);
+                self.payload.clear();
+                self.publish(topic, Delivery::State { qos1: true });
+            }
+            Output::ClearCommand(subject) => {
+                let topic = topic::command(names, subject);
+                self.payload.clear();
+                self.publish(topic, Delivery::State { qos1: true });
+            }
+            Output::Event(event) => {
+                let topic = topic::events(names);
+                self.payload.clear();
+                write_event(&event, names, self.site.plan().zone, &mut self.payload);
+                self.publish(topic, Delivery::Event);
+            }
+            Output::Answer(ticket, answer) => self.reply(ticket, &answer),
+            Output::Tell(message) => {
+                log_alert(&message, self.site.id(message.subject));
+                let id = self.site.id(message.subject).to_owned();
+                self.tools.notifier.say(News::Heard(message, id));
+            }
+            Output::Shelved(_, subject, until) => {
+                let until = Some(self.tools.clock.now().mono_at(until));
+                let (of, id) = (subject.of().to_owned(), self.site.id(subject).to_owned());
+                self.tools.notifier.say(News::Shelved { of, id, until });
+            }
+            Output::Keep(_) | Output::KeepAlert(..) | Output::Weight(_) => {}
+        }
+    }
+
+    fn publish_state(&mut self, subject: Subject) {
+        if !self.tools.client.is_up() {
+            return;
+        }
+        let Some(topic) = topic::state(self.tools.router.names(), subject) else { return };
+        self.payload.clear();
+        self.site.write_state(subject, &mut self.payload);
+        let qos1 = matches!(subject, Subject::Valve(_));
+        self.publish(topic, Delivery::State { qos1 });
+    }
+
+    /// Publishes the payload that was written last.
+    fn publish(&mut self, topic: String, delivery: Delivery) {
+        let published = self.tools.client.publish(Outgoing::new(topic, self.payload.clone(), delivery));
+        if let Published::Refused(why) = published {
+            tracing::error!(%why, "Could not publish");
+        }
+    }
+
+    fn reply(&mut self, ticket: Ticket, answer: &Answer) {
+        let mut json = Vec::new();
+        write_answer(answer, &mut json);
+        match self.askers.remove(&ticket) {
+            Some(Asker::Topic(topic, correlation)) => {
+                let reply = Outgoing { correlation, ..Outgoing::new(topic, json, Delivery::Once { qos1: true }) };
+                self.tools.client.publish(reply);
+            }
+            Some(Asker::Web(asker)) => {
+                let json = String::from_utf8(json).unwrap_or_default();
+                let reply = match answer {
+                    Ok(_) => Reply::Done(json),
+                    Err(why) => Reply::Refused(why.clone()),
+                };
+                let _ = asker.send(reply);
+            }
+            None => {}
+        }
+    }
+}
+
+fn ticket_for(tickets: &mut u64, askers: &mut HashMap<Ticket, Asker>, asker: Asker) -> Ticket {
+    let ticket = Ticket(*tickets);
+    *tickets += 1;
+    askers.insert(ticket, asker);
+    ticket
+}
+
+fn log_alert(message: &crate::site::Message, id: &str) {
+    let kind: Kind = message.kind;
+    match (message.raised, message.severity) {
+        (true, Severity::Notice) => tracing::info!(kind = kind.name(), id, "Raised: {}", message.title),
+        (true, _) => tracing::warn!(kind = kind.name(), id, "Raised: {}", message.title),
+        (false, _) => tracing::info!(kind = kind.name(), id, "Cleared: {} ({})", message.title, message.text),
+    }
+}

@@ -1,0 +1,306 @@
+//! Starting and stopping: the store first, the connection last; and in the other order at the end.
+
+use super::desk::{Desk, Tools};
+use super::{Clock, Failure, keeping, tidy};
+use crate::broker::{self, Embedded, Login};
+use crate::config::{Broker, Checked, Existing, Web};
+use crate::mqtt::{self, Client, Delivery, Outgoing, Subscription, Will};
+use crate::notify::{News, Notifier, Sender, Teller};
+use crate::site::{Plan, Site};
+use crate::store::{Of, Reader, Report, Store, Write, Writer};
+use crate::web::{self, Ask, Running};
+use crate::wire::{Router, Wiring, topic};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::runtime::Runtime;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+/// The store is waited for at the end for so long.
+const STORE_WITHIN: Duration = Duration::from_millis(1500);
+/// The pages are waited for at the end for so long.
+const WEB_WITHIN: Duration = Duration::from_millis(500);
+/// Under this id what was told is kept.
+const TOLD: &str = "notify";
+
+pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> {
+    let store_path = beside(file, &checked.store);
+    let store = Store::open(&store_path)?;
+    let kept = store.load()?;
+    for note in &kept.notes {
+        tracing::warn!("Left out of the store: {note}");
+    }
+    let clock = Clock::start(kept.newest_wall);
+    let told = kept.facts.iter().find(|fact| fact.of == Of::Site && fact.id == TOLD).map(|fact| fact.json.clone());
+    let writer = Arc::new(Writer::start(store, tell_of_store)?);
+
+    let plan = Arc::new(checked.plan);
+    let router = Router::new(&plan, &checked.wiring);
+    retire_what_is_gone(&plan, &kept, &writer, &clock);
+    let site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
+
+    let (address, login, embedded) = start_broker(&checked.broker, &plan, &checked.wiring)?;
+    let settings = connection(&checked.broker, address, login, &router, file);
+    let (client, inbox) = Client::start(settings.clone())?;
+    let stop = CancellationToken::new();
+    let (ask, asks) = mpsc::channel::<Ask>(64);
+    let pages = start_pages(&checked.web, &plan, ask, stop.clone()).await?;
+    let notifier = start_notifier(&checked.phones, &plan, &writer, clock, told, &site);
+    let leftovers = tidy::listen(settings, &router)?;
+    let history = Reader::open(&store_path).ok();
+
+    stop_on_signals(stop.clone())?;
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+    tracing::info!(
+        flats = plan.flats.len(),
+        stands = plan.stands.len(),
+        valves = plan.valves.len(),
+        zone = plan.zone.name(),
+        "Started {}",
+        plan.name
+    );
+
+    let tools = Tools { clock, router, client, writer: writer.clone(), notifier, history };
+    let desk = Desk::new(site, tools);
+    let Tools { client, notifier, router, .. } = desk.work(inbox, asks, leftovers, stop.clone()).await;
+
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    stop.cancel();
+    let offline = Outgoing::new(topic::status(router.names()), "offline", Delivery::State { qos1: true });
+    client.publish(offline);
+    client.stop().await;
+    if let Some(pages) = pages {
+        pages.stopped(WEB_WITHIN).await;
+    }
+    notifier.stop().await;
+    close(writer).await;
+    if let Some((embedded, runtime)) = embedded {
+        embedded.stop().await;
+        runtime.shutdown_background();
+    }
+    tracing::info!("Stopped");
+    Ok(())
+}
+
+/// Relative paths start at the configuration's folder, or at the folder that the service manager made for state.
+fn beside(file: &Path, store: &Path) -> PathBuf {
+    let state = std::env::var_os("STATE_DIRECTORY").map(PathBuf::from);
+    let folder = state.or_else(|| file.parent().map(Path::to_owned)).unwrap_or_default();
+    folder.join(store)
+}
+
+fn tell_of_store(report: Report) {
+    match report {
+        Report::Failing(why) => tracing::error!(%why, "Cannot write the store; what it should keep waits in memory"),
+        Report::Recovered => tracing::info!("Wrote the store again; nothing that waited is lost"),
+        Report::Refused(why) => tracing::error!(%why, "Dropped what can never be written to the store"),
+        Report::Lost { weights, events } => {
+            tracing::error!(weights, events, "Dropped the oldest of what waits for the store: too much waits");
+        }
+    }
+}
+
+/// What the configuration no longer has is retired: its history is kept, its alerts are forgotten.
+fn retire_what_is_gone(plan: &Plan, kept: &crate::store::Saved, writer: &Writer, clock: &Clock) {
+    let known = |of: Of, id: &str| match of {
+        Of::Flat => plan.flats.iter().any(|(flat, _)| flat == id),
+        Of::Stand => plan.stands.iter().any(|(stand, _)| stand == id),
+        Of::Valve => plan.valves.iter().any(|valve| valve.id == id),
+        Of::Supply => plan.supplies.iter().any(|supply| supply.id == id),
+        Of::Site => true,
+    };
+    let wall = clock.now().wall;
+    let of_facts = kept.facts.iter().filter(|fact| fact.retired.is_none()).map(|fact| (fact.of, fact.id.clone()));
+    let of_alerts = kept.alerts.iter().map(|alert| (alert.of, alert.id.clone()));
+    let gone: Vec<Write> = of_facts
+        .chain(of_alerts)
+        .filter(|(of, id)| !known(*of, id))
+        .map(|(of, id)| Write::Retire { of, id, wall })
+        .collect();
+    writer.send(gone);
+}
+
+/// Starts the embedded broker, if that is the one to use; where to connect, as whom.
+#[expect(clippy::type_complexity, reason = "taken apart at once")]
+fn start_broker(
+    broker: &Broker,
+    plan: &Plan,
+    wiring: &Wiring,
+) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Runtime)>), Failure> {
+    let Broker::Embedded(embedded) = broker else { return Ok((None, None, None)) };
+    let settings = broker::Settings {
+        listen: embedded.listen,
+        users: embedded
+            .users
+            .iter()
+            .map(|user| broker::User {
+                name: user.name.clone(),
+                password: user.password.reveal().to_owned(),
+                commands: user.commands,
+            })
+            .collect(),
+        base: plan.base_topic.clone(),
+        valve_topics: wiring.valves.iter().map(|valve| valve.topic.clone()).collect(),
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .thread_name("broker")
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Runtime(error.to_string()))?;
+    let (sent, started) = std::sync::mpsc::channel();
+    runtime.spawn(async move {
+        // The receiver waits; it is gone only with the program.
+        let _ = sent.send(Embedded::start(settings).await);
+    });
+    let started = started.recv().map_err(|error| Failure::Runtime(error.to_string()))??;
+    let address = started.addr();
+    tracing::info!(%address, "Started the embedded broker");
+    if address.ip().is_loopback() {
+        tracing::info!(
+            "No stand on the network can reach it. To change that, write in the configuration, with a password of your own:\n  \
+             broker: {{embedded: {{listen: 0.0.0.0:1883, users: {{stand: \"${{STAND_PASSWORD}}\"}}}}}}\n\
+             or name a broker that is there already:\n  broker: {{url: mqtt://ADDRESS:1883}}"
+        );
+    }
+    Ok((Some(address), started.own_login().cloned(), Some((started, runtime))))
+}
+
+fn connection(
+    broker: &Broker,
+    embedded: Option<SocketAddr>,
+    login: Option<Login>,
+    router: &Router,
+    file: &Path,
+) -> mqtt::Settings {
+    let base = router.names().base().to_owned();
+    let (host, port) = match (broker, embedded) {
+        (Broker::Existing(existing), _) => (existing.host.clone(), existing.port),
+        (Broker::Embedded(_), Some(address)) => (reachable(address).ip().to_string(), address.port()),
+        (Broker::Embedded(embedded), None) => (embedded.listen.ip().to_string(), embedded.listen.port()),
+    };
+    let mut settings = mqtt::Settings::new(host, port, base);
+    if let Some(Login { name, password }) = login {
+        settings.username = Some(name);
+        settings.password = Some(password);
+    }
+    if let Broker::Existing(existing) = broker {
+        log_in(&mut settings, existing, file.parent().unwrap_or(Path::new("")));
+    }
+    settings.will = Some(Will {
+        topic: topic::status(router.names()),
+        payload: b"offline".to_vec(),
+        retain: true,
+        qos1: true,
+    });
+    settings.subscriptions = router
+        .subscriptions()
+        .into_iter()
+        .map(|subscription| Subscription {
+            filter: subscription.filter,
+            // Readings too: at QoS 0 a broker may drop them silently in a burst.
+            qos1: true,
+            retain_as_published: subscription.retain_as_published,
+        })
+        .collect();
+    settings
+}
+
+/// An address to connect to, for one to listen at.
+fn reachable(address: SocketAddr) -> SocketAddr {
+    match address {
+        SocketAddr::V4(v4) if v4.ip().is_unspecified() => SocketAddr::from(([127, 0, 0, 1], v4.port())),
+        SocketAddr::V6(v6) if v6.ip().is_unspecified() => {
+            SocketAddr::from((std::net::Ipv6Addr::LOCALHOST, v6.port()))
+        }
+        address => address,
+    }
+}
+
+fn log_in(settings: &mut mqtt::Settings, existing: &Existing, folder: &Path) {
+    settings.username.clone_from(&existing.username);
+    settings.password = existing.password.as_ref().map(|password| password.reveal().to_owned());
+    let path = |path: &Option<PathBuf>| path.as_ref().map(|path| folder.join(path));
+    settings.tls = existing.tls.then(|| mqtt::Tls {
+        ca_file: path(&existing.ca_file),
+        client_cert_file: path(&existing.client_cert_file),
+        client_key_file: path(&existing.client_key_file),
+    });
+}
+
+async fn start_pages(
+    web: &Web,
+    plan: &Plan,
+    ask: mpsc::Sender<Ask>,
+    stop: CancellationToken,
+) -> Result<Option<Running>, Failure> {
+    let Web::On { listen, password } = web else { return Ok(None) };
+    let settings = web::Settings { listen: *listen, password: password.clone(), zone: plan.zone };
+    let running = web::serve(settings, ask, stop).await?;
+    tracing::info!(address = %running.address, "Serving HTTP");
+    Ok(Some(running))
+}
+
+fn start_notifier(
+    phones: &[crate::config::Phone],
+    plan: &Plan,
+    writer: &Arc<Writer>,
+    clock: Clock,
+    told: Option<String>,
+    site: &Site,
+) -> Notifier {
+    let now = clock.now();
+    let mut teller = Teller::new(phones.to_vec(), plan.zone);
+    if let Some(facts) = told.and_then(|json| serde_json::from_str(&json).ok()) {
+        teller.restore(facts, now);
+    }
+    let raised: Vec<_> = site.raised_messages().collect();
+    for message in &raised {
+        teller.heard(message, site.id(message.subject), now);
+    }
+    teller.keep_only(|kind, of, id| {
+        raised.iter().any(|message| {
+            message.kind == kind && message.subject.of() == of && site.id(message.subject) == id
+        })
+    });
+    let writer = writer.clone();
+    let keep = move |facts| {
+        if let Ok(json) = serde_json::to_string(&facts) {
+            writer.send(vec![Write::Fact { of: Of::Site, id: TOLD.to_owned(), json, wall: clock.now().wall }]);
+        }
+    };
+    let notifier = Notifier::start(teller, Sender::default(), move || clock.now(), keep);
+    notifier.say(News::Turned);
+    notifier
+}
+
+fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
+    let hear = |kind| signal(kind).map_err(|error| Failure::Runtime(error.to_string()));
+    let (mut terminate, mut interrupt) = (hear(SignalKind::terminate())?, hear(SignalKind::interrupt())?);
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        tracing::info!("Stopping");
+        stop.cancel();
+    });
+    Ok(())
+}
+
+/// By now nobody else holds the writer but the notifier's end, which is over.
+async fn close(writer: Arc<Writer>) {
+    let closed = tokio::task::spawn_blocking(move || match Arc::try_unwrap(writer) {
+        Ok(writer) => writer.close(STORE_WITHIN),
+        Err(shared) => {
+            let last = shared.send(Vec::new());
+            shared.wait(last, STORE_WITHIN)
+        }
+    });
+    if !closed.await.unwrap_or(false) {
+        tracing::error!("Could not write all that the store should keep before the end");
+    }
+}
