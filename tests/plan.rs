@@ -184,7 +184,7 @@ proptest! {
     fn who_holds_less_gets_no_less(mut fed in proptest::collection::vec(any_fed(), 1..6), less in 0.0..500.0f64) {
         let volume = |fed: &[Fed]| plan(fed, &valve(), Some(Millilitres::new(1e6))).map_or(0.0, |plan| plan.volume.get());
         let before = volume(&fed);
-        fed[0].water = fed[0].water - Grams::new(less);
+        fed[0].water -= Grams::new(less);
         prop_assert!(volume(&fed) >= before - 1e-9);
     }
 }

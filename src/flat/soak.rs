@@ -345,9 +345,10 @@ impl Soak {
         Some(SoakStep::Recorded { capacity: self.believable(&drain), drained: self.shown() })
     }
 
-    /// The first two minutes after a pass are left out where enough others remain: water still stands on the mix.
+    /// What the curve is fitted to: not the time in which as much water still came as dripped, and, where enough
+    /// remains, not the first two minutes after a pass, while water stands on the mix.
     fn fitted(&self) -> &[drain::Point] {
-        let points = self.track.points();
+        let points = drain::from_its_fall(self.track.points(), GOES_ON.max(2.0 * self.noise), DRIPS / 3600.0);
         let wet = points.iter().take_while(|point| point.t < 120.0).count();
         match points.get(wet..) {
             Some(rest) if self.last_pass == self.stands && rest.len() >= 6 => rest,

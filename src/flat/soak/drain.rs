@@ -95,6 +95,17 @@ pub(super) fn fall(points: &[Point], from: f64, to: f64, noise: f64) -> Option<F
     (tt > 0.0).then(|| Fall { rate: -tw / tt, error: noise / tt.sqrt() })
 }
 
+/// The points from the last one that is as high as the highest, within `even`, if it falls faster than `drips`
+/// (grams a second) from there; else all.
+pub(super) fn from_its_fall(points: &[Point], even: f64, drips: f64) -> &[Point] {
+    let highest = points.iter().map(|point| point.w).fold(f64::MIN, f64::max);
+    let Some(knee) = points.iter().rposition(|point| point.w >= highest - even) else { return points };
+    match points.get(knee..) {
+        Some(rest @ [first, _, _, fourth, ..]) if (first.w - fourth.w) / (fourth.t - first.t) > drips => rest,
+        _ => points,
+    }
+}
+
 /// What is known about drying beforehand, in grams a second.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Drying {

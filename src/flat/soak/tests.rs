@@ -351,7 +351,7 @@ fn steady_weights_alone_will_do() {
 #[test]
 fn a_flood_at_once_and_a_trickle_drain_to_the_same() {
     let flood = |second| if (600..640).contains(&second) { 75.0 } else { 0.0 };
-    let trickle = |second| if (600..4600).contains(&second) { 0.5 } else { 0.0 };
+    let trickle = |second| if (600..3600).contains(&second) { 0.5 } else { 0.0 };
     for tau in [90.0, 400.0] {
         let mut house = House::new(tau, 25.0, 11);
         assert_recorded(&watch(&mut house, 10, 4, None, flood, never), CAPACITY, "a flood");
