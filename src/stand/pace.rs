@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 /// Readings that come slower than this are weighed two by two (contract, section 3); a little under a minute, for
 /// a device that means a minute.
 const SLOW: f32 = 57_000.0;
-/// Readings that come faster than this fill a window of 3 s with at least four.
-const FAST: f32 = 1_000.0;
+/// Readings that come faster than this, in milliseconds, fill a window of 3 s with at least four, though they come unevenly.
+const FAST: f32 = 600.0;
 
 /// The reporting period of a stand, in milliseconds.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
