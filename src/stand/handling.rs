@@ -335,7 +335,7 @@ impl Handler {
 
     /// An episode is over: says what it was, goes on from where it ended; gives that weight.
     fn close(&mut self, episode: Episode, look: &Look, scene: &Scene, said: &mut Vec<Said>) -> f64 {
-        let sum = episode.sum(&look.by, f64::INFINITY);
+        let sum = episode.sum(&look.by);
         let weight = episode.weight();
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         self.resume(weight, last, look.by.variance);
