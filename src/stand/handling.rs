@@ -214,6 +214,8 @@ impl Handler {
         episode.arrival = true;
         self.episode = Some(Box::new(episode));
         if !self.fits(weight, scene, said) {
+            // The flat that belongs here is still away, with the weight it had.
+            self.before = before;
             return;
         }
         let (change, away) = before.map_or((0.0, Span::ZERO), |(from, at)| (weight - from, look.at.mono.since(at)));
@@ -251,7 +253,9 @@ impl Handler {
                 from = self.close(*episode, look, scene, said);
             }
         }
-        self.before = Some((from, last));
+        if !self.misfit || self.before.is_none() {
+            self.before = Some((from, last));
+        }
         self.empty_after_gap = look.at.mono.since(last).as_seconds() > (3.0 * look.by.period).max(60.0);
         self.place = Place::Empty;
         self.arriving = None;

@@ -84,6 +84,12 @@ impl Noise {
         f64::from((0.5 * (self.square - self.mean * self.mean)).max(0.0))
     }
 
+    /// Of one reading, g²; not below what a division may hide while little has been learned.
+    pub(super) fn cautious(&self, division: f64) -> f64 {
+        let least = if self.learned < SETTLED / 2 { division } else { 0.3 * division };
+        self.variance().max(least * least)
+    }
+
     /// In grams; `None` until a few readings have come.
     pub(super) fn grams(&self) -> Option<f64> {
         (self.learned >= ENOUGH).then(|| self.variance().sqrt())

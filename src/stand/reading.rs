@@ -378,7 +378,7 @@ impl Stand {
         self.steady = judged.steady.is_some();
         if let (Some((weight, count)), true) = (judged.point, self.is_calibrated()) {
             let period = self.pace.seconds().max(if count > 1 { 1.0 } else { 0.0 });
-            let by = Yardstick { variance: self.noise.variance(), division: self.division, period };
+            let by = Yardstick { variance: self.noise.cautious(self.division), division: self.division, period };
             let look = Look { at, weight, count, steady: judged.steady, by };
             self.handler.look(&look, scene, said);
             if self.handler.tared {

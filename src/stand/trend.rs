@@ -13,6 +13,8 @@ const LEVEL_WANDERS: f64 = 0.01;
 const RATE_UNKNOWN: f64 = 900.0;
 /// A longer silence says no more about the past than this one, in hours.
 const LONGEST: f64 = 48.0;
+/// Nothing on a stand dries or fills faster for long, g/h.
+const FASTEST: f64 = 2000.0;
 /// No reading is better than this, g².
 const BEST: f64 = 1e-4;
 
@@ -64,7 +66,7 @@ impl Trend {
         let gain = 1.0 / (self.level_variance + variance.max(BEST));
         let (level_gain, rate_gain) = (self.level_variance * gain, self.covariance * gain);
         self.level += level_gain * innovation;
-        self.rate += rate_gain * innovation;
+        self.rate = (self.rate + rate_gain * innovation).clamp(-FASTEST, FASTEST);
         self.rate_variance = (self.rate_variance - rate_gain * self.covariance).max(0.0);
         self.covariance *= 1.0 - level_gain;
         self.level_variance *= 1.0 - level_gain;
