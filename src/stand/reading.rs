@@ -297,7 +297,7 @@ impl Stand {
         if step == Span::ZERO && self.heard_at.is_none() {
             return;
         }
-        if step.as_seconds() > 4.0 * self.pace.seconds() + 10.0 && self.pace.seconds() > 0.0 {
+        if self.pace.is_gap(step) {
             self.window.clear();
             self.filter.clear();
             self.steady = false;
@@ -339,7 +339,7 @@ impl Stand {
         }
         if self.filter.outliers() > 0 {
             self.release(grams, step, at, scene, said);
-        } else if self.handler.is_quiet() {
+        } else if self.handler.is_left_alone() && self.window.is_used() {
             self.noise.learn(grams - self.last, self.division);
         }
         self.accept(grams, step, at, scene, said)
