@@ -229,7 +229,8 @@ impl Desk {
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
                 let known = self.tools.router.names().flat(&flat).is_ok();
-                let points = self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
+                let points =
+                    self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
                 let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {
                     at: point.at,
                     weight: point.weight,

@@ -190,12 +190,8 @@ fn connection(
     if let Broker::Existing(existing) = broker {
         log_in(&mut settings, existing, file.parent().unwrap_or(Path::new("")));
     }
-    settings.will = Some(Will {
-        topic: topic::status(router.names()),
-        payload: b"offline".to_vec(),
-        retain: true,
-        qos1: true,
-    });
+    settings.will =
+        Some(Will { topic: topic::status(router.names()), payload: b"offline".to_vec(), retain: true, qos1: true });
     settings.subscriptions = router
         .subscriptions()
         .into_iter()
@@ -213,9 +209,7 @@ fn connection(
 fn reachable(address: SocketAddr) -> SocketAddr {
     match address {
         SocketAddr::V4(v4) if v4.ip().is_unspecified() => SocketAddr::from(([127, 0, 0, 1], v4.port())),
-        SocketAddr::V6(v6) if v6.ip().is_unspecified() => {
-            SocketAddr::from((std::net::Ipv6Addr::LOCALHOST, v6.port()))
-        }
+        SocketAddr::V6(v6) if v6.ip().is_unspecified() => SocketAddr::from((std::net::Ipv6Addr::LOCALHOST, v6.port())),
         address => address,
     }
 }
@@ -262,9 +256,9 @@ fn start_notifier(
         teller.heard(message, site.id(message.subject), now);
     }
     teller.keep_only(|kind, of, id| {
-        raised.iter().any(|message| {
-            message.kind == kind && message.subject.of() == of && site.id(message.subject) == id
-        })
+        raised
+            .iter()
+            .any(|message| message.kind == kind && message.subject.of() == of && site.id(message.subject) == id)
     });
     let writer = writer.clone();
     let keep = move |facts| {

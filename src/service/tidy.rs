@@ -34,11 +34,7 @@ impl Leftovers {
         let mut up = false;
         loop {
             let next = self.inbox.next(&mut batch);
-            let more = if up {
-                tokio::time::timeout(LONG_ENOUGH, next).await.unwrap_or(false)
-            } else {
-                next.await
-            };
+            let more = if up { tokio::time::timeout(LONG_ENOUGH, next).await.unwrap_or(false) } else { next.await };
             if !more {
                 break;
             }

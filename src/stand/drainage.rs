@@ -34,8 +34,12 @@ impl Tail {
         if marks.len() < 3 {
             return None;
         }
-        let candidates = (0..TRIED).filter_map(|step| at(marks, SHORTEST * LONGER.powi(step)));
-        candidates.min_by(|(one, _), (other, _)| one.total_cmp(other)).map(|(_, tail)| tail)
+        let mut best = best(marks, (0..TRIED).map(|step| SHORTEST * LONGER.powi(step)))?;
+        for finer in [LONGER.powf(0.25), LONGER.powf(0.05)] {
+            let tau = best.tau;
+            best = self::best(marks, (-4..=4).map(|step| tau * finer.powi(step)))?;
+        }
+        Some(best)
     }
 
     /// What is still to run off after so many seconds.
@@ -46,9 +50,15 @@ impl Tail {
     /// What had run off already when the tail began, if water came evenly for `seconds` and some of it always went
     /// straight to the drain: inflow q gives A = q τ (1 − e^(−T/τ)) at the end, of q T in all.
     pub(super) fn missed(&self, seconds: f64) -> f64 {
-        let share = (seconds / self.tau).clamp(0.0, 3.0);
+        let share = (seconds / self.tau).clamp(0.0, 30.0);
         if share < 1e-6 { 0.0 } else { self.amplitude * (share / (1.0 - (-share).exp()) - 1.0) }
     }
+}
+
+/// The time constant that costs least, with its level and amplitude.
+fn best(marks: &[Mark], taus: impl Iterator<Item = f64>) -> Option<Tail> {
+    let candidates = taus.filter_map(|tau| at(marks, tau));
+    candidates.min_by(|(one, _), (other, _)| one.total_cmp(other)).map(|(_, tail)| tail)
 }
 
 /// Weighted least squares of level and amplitude for one time constant, with its cost.

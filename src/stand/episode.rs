@@ -221,8 +221,8 @@ impl Episode {
         self.earlier.is_some()
     }
 
-    /// Adds up what has happened; `transit` is the longest a pour may have taken unseen, s.
-    pub(super) fn sum(&self, by: &Yardstick, transit: f64) -> Sum {
+    /// Adds up what has happened.
+    pub(super) fn sum(&self, by: &Yardstick) -> Sum {
         let marks = self.marks(by);
         let level = self.plateau();
         let mut sum = Sum {
@@ -237,14 +237,14 @@ impl Episode {
         let turns = turns(&marks, by.change());
         for window in turns.windows(2) {
             let &[high, low] = window else { continue };
-            self.add_back(&marks, high, low, by, transit, &mut sum);
+            self.add_back(&marks, high, low, by, &mut sum);
         }
         sum.gross = sum.gross.max(level);
         sum
     }
 
     /// Adds what ran off between two turns, and unseen before them.
-    fn add_back(&self, marks: &[Mark], high: usize, low: usize, by: &Yardstick, transit: f64, sum: &mut Sum) {
+    fn add_back(&self, marks: &[Mark], high: usize, low: usize, by: &Yardstick, sum: &mut Sum) {
         let (Some(top), Some(bottom)) = (marks.get(high), marks.get(low)) else { return };
         let fall = top.grams - bottom.grams;
         if fall <= by.change() || top.grams < by.change() {
@@ -269,7 +269,8 @@ impl Episode {
         sum.left += left;
         sum.gross += (tail.amplitude - tail.left(length)).clamp(0.0, 1.5 * fall + 1.0);
         let rise = self.rise_before(marks, high, by);
-        sum.gross += tail.missed(rise.min(transit.max(rise_seen(marks, high))));
+        // Where more than a third would have run off while it rose, drainage began later than the rise.
+        sum.gross += tail.missed(rise).min((0.35 * top.grams).max(tail.missed(rise_seen(marks, high))));
     }
 
     /// How long the rise to `high` took, s.

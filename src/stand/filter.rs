@@ -7,6 +7,8 @@
 const LONG: usize = 7;
 /// How many where readings come slowly, or water is running and a step must be seen at once.
 const SHORT: usize = 3;
+/// How many readings are held back at most.
+const MOST: usize = LONG / 2 + 1;
 /// Deviations beyond so many spreads are outliers.
 const BEYOND: f64 = 3.0;
 /// Makes the median absolute deviation of Gaussian noise its standard deviation.
@@ -43,8 +45,8 @@ impl Hampel {
         let (median, deviation) = self.spread(if short { SHORT } else { LONG });
         let spread = (GAUSS * deviation).max(floor);
         let outlying = (value - median).abs() > BEYOND * spread;
-        // A step is believed at the latest when half of the window lies behind it.
-        let most = if short { SHORT } else { LONG } / 2;
+        // A step is believed once more than half of the window lies behind it; readings that agree on nothing soon after.
+        let most = if short { SHORT } else { LONG } / 2 + 1;
         if outlying && usize::from(self.outliers) < most {
             self.outliers += 1;
             return true;
@@ -53,9 +55,9 @@ impl Hampel {
     }
 
     /// The readings held back in a row, oldest first, and forgets that they were.
-    pub(super) fn release(&mut self) -> ([f64; LONG / 2], usize) {
-        let mut held_back = [0.0; LONG / 2];
-        let count = usize::from(self.outliers).min(LONG / 2);
+    pub(super) fn release(&mut self) -> ([f64; MOST], usize) {
+        let mut held_back = [0.0; MOST];
+        let count = usize::from(self.outliers).min(MOST);
         for (place, slot) in held_back.iter_mut().take(count).enumerate() {
             *slot = self.back(count - place);
         }
@@ -162,7 +164,7 @@ mod tests {
             assert!(filter.outlying(3400.0, false, 0.5));
         }
         assert!(!filter.outlying(3400.0, false, 0.5));
-        assert_eq!(filter.release(), ([3400.0; 3], 3));
+        assert_eq!(filter.release(), ([3400.0, 3400.0, 3400.0, 0.0], 3));
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Plateaus → lifted, returned, another flat, dome, watered, drained, bumped.
 
 use super::episode::{Episode, Sum, Yardstick};
-use super::trend::Trend;
+use super::trend::{Trend, hours};
 use super::words::{FlatScene, Handling, Misfit, Said, Scene};
 use crate::moment::{Moment, Mono, Span};
 use crate::units::{Grams, GramsPerHour};
@@ -100,6 +100,11 @@ impl Handler {
     /// Whether nothing is going on, so that the trend speaks for the weight.
     pub(super) fn is_quiet(&self) -> bool {
         self.episode.is_none() && self.trend.is_some() && self.place != Place::Unknown && self.arriving.is_none()
+    }
+
+    /// Whether nobody is seen at it, so that differences of readings are noise.
+    pub(super) const fn is_left_alone(&self) -> bool {
+        self.episode.is_none() && self.arriving.is_none()
     }
 
     /// As if it had stood at `level` since then.
@@ -214,6 +219,8 @@ impl Handler {
         episode.arrival = true;
         self.episode = Some(Box::new(episode));
         if !self.fits(weight, scene, said) {
+            // The flat that belongs here is still away, with the weight it had.
+            self.before = before;
             return;
         }
         let (change, away) = before.map_or((0.0, Span::ZERO), |(from, at)| (weight - from, look.at.mono.since(at)));
@@ -251,7 +258,9 @@ impl Handler {
                 from = self.close(*episode, look, scene, said);
             }
         }
-        self.before = Some((from, last));
+        if !self.misfit || self.before.is_none() {
+            self.before = Some((from, last));
+        }
         self.empty_after_gap = look.at.mono.since(last).as_seconds() > (3.0 * look.by.period).max(60.0);
         self.place = Place::Empty;
         self.arriving = None;
@@ -289,7 +298,7 @@ impl Handler {
     /// A weight of a plateau: goes into the trend, or opens an episode.
     fn quiet(&mut self, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
         let Some(trend) = &mut self.trend else { return };
-        let passed = look.at.mono.since(trend.at()).as_hours().clamp(0.0, 1e4);
+        let passed = hours(look.at.mono.since(trend.at())).min(1e4);
         let off = look.weight - trend.level();
         let jump = (JUMP * JUMP).max(36.0 * look.by.variance).max(9.0 * look.by.division * look.by.division);
         if off * off > jump {
@@ -335,7 +344,7 @@ impl Handler {
 
     /// An episode is over: says what it was, goes on from where it ended; gives that weight.
     fn close(&mut self, episode: Episode, look: &Look, scene: &Scene, said: &mut Vec<Said>) -> f64 {
-        let sum = episode.sum(&look.by, f64::INFINITY);
+        let sum = episode.sum(&look.by);
         let weight = episode.weight();
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         self.resume(weight, last, look.by.variance);
@@ -371,8 +380,9 @@ impl Handler {
             self.anchor = Some((at, level));
             return;
         };
-        let hours = at.since(since).as_hours();
-        if hours >= 1.0 {
+        let passed = at.since(since);
+        if passed >= Span::hours(1) {
+            let hours = hours(passed);
             let fastest = scene.flat.as_ref().map_or(180.0, |flat| flat.fastest_drying.get());
             let rate = ((from - level) / hours).clamp(0.0, fastest);
             self.drying = Some(self.drying.map_or(rate, |before| before + (rate - before) / 2.0));

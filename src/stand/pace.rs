@@ -37,13 +37,19 @@ impl Pace {
         (step > high && self.before > high) || (step < low && self.before < low)
     }
 
+    /// Whether so long after a reading the earlier ones say nothing of the next.
+    #[expect(clippy::cast_precision_loss, reason = "compared with a period, which need not be exact")]
+    pub(super) fn is_gap(&self, step: Span) -> bool {
+        self.period > 0.0 && step.millis() as f32 > 4.0 * self.period + 10_000.0
+    }
+
     pub(super) fn period(&self) -> Option<Span> {
         (self.period > 0.0).then(|| Span::from_seconds(self.seconds()))
     }
 
     /// In seconds; 0 while unknown.
     pub(super) fn seconds(&self) -> f64 {
-        f64::from(self.period) / 1000.0
+        f64::from(self.period) * 0.001
     }
 
     pub(super) fn is_fast(&self) -> bool {
@@ -82,6 +88,12 @@ impl Noise {
     /// Of one reading, g².
     pub(super) fn variance(&self) -> f64 {
         f64::from((0.5 * (self.square - self.mean * self.mean)).max(0.0))
+    }
+
+    /// Of one reading, g²; not below what a division may hide while little has been learned.
+    pub(super) fn cautious(&self, division: f64) -> f64 {
+        let least = if self.learned < SETTLED / 2 { division } else { 0.3 * division };
+        self.variance().max(least * least)
     }
 
     /// In grams; `None` until a few readings have come.

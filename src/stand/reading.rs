@@ -297,7 +297,7 @@ impl Stand {
         if step == Span::ZERO && self.heard_at.is_none() {
             return;
         }
-        if step.as_seconds() > 4.0 * self.pace.seconds() + 10.0 && self.pace.seconds() > 0.0 {
+        if self.pace.is_gap(step) {
             self.window.clear();
             self.filter.clear();
             self.steady = false;
@@ -339,7 +339,7 @@ impl Stand {
         }
         if self.filter.outliers() > 0 {
             self.release(grams, step, at, scene, said);
-        } else if self.handler.is_quiet() {
+        } else if self.handler.is_left_alone() && self.window.is_used() {
             self.noise.learn(grams - self.last, self.division);
         }
         self.accept(grams, step, at, scene, said)
@@ -378,7 +378,7 @@ impl Stand {
         self.steady = judged.steady.is_some();
         if let (Some((weight, count)), true) = (judged.point, self.is_calibrated()) {
             let period = self.pace.seconds().max(if count > 1 { 1.0 } else { 0.0 });
-            let by = Yardstick { variance: self.noise.variance(), division: self.division, period };
+            let by = Yardstick { variance: self.noise.cautious(self.division), division: self.division, period };
             let look = Look { at, weight, count, steady: judged.steady, by };
             self.handler.look(&look, scene, said);
             if self.handler.tared {

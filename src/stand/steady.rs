@@ -63,6 +63,11 @@ impl Window {
         }
     }
 
+    /// Whether there is a reading to compare the next one with.
+    pub(super) const fn is_used(&self) -> bool {
+        self.held > 0
+    }
+
     /// Takes in a reading of `step` after the one before, and judges.
     pub(super) fn judge(
         &mut self,
@@ -87,18 +92,19 @@ impl Window {
 
     fn few(&self, count: usize, step: Span, noise: &Noise, division: f64) -> Option<f64> {
         let [a, b, c, d] = self.last;
-        let (low, high) =
-            if count == 2 { (a.min(b), a.max(b)) } else { (a.min(b).min(c.min(d)), a.max(b).max(c.max(d))) };
-        let drift = if count == 2 || noise.drift().is_some_and(|drift| drift > 0.0) {
-            let unknown = || DRYING_AT_FIRST * step.as_hours().clamp(0.0, 1.0);
-            noise.drift().unwrap_or_else(unknown) * (count - 1) as f64
-        } else {
-            0.0
+        let ((lower, upper), (left, right)) = ((a.min(b), a.max(b)), (c.min(d), c.max(d)));
+        let (low, high) = if count == 2 { (lower, upper) } else { (lower.min(left), upper.max(right)) };
+        let drift = match noise.drift() {
+            Some(drift) => drift * (count - 1) as f64,
+            None if count == 2 => DRYING_AT_FIRST * step.as_hours().clamp(0.0, 1.0),
+            None => 0.0,
         };
         if !within(high - low - drift, noise.variance(), division) {
             return None;
         }
-        Some(if count == 2 { low + (high - low) / 2.0 } else { median(&mut self.last.clone()) })
+        // The middle two of four are the larger of the lower ones and the smaller of the upper ones.
+        let (one, other) = if count == 2 { (low, high) } else { (lower.max(left), upper.min(right)) };
+        Some(one + (other - one) * 0.5)
     }
 }
 

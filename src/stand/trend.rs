@@ -3,7 +3,7 @@
 //! x = (w, r), F = [[1, Δ], [0, 1]], Q = q_w Δ diag(1, 0) + q_r [[Δ³/3, Δ²/2], [Δ²/2, Δ]], H = (1, 0);
 //! Harvey 1989, Forecasting, Structural Time Series Models, 2.3. Grams and hours.
 
-use crate::moment::Mono;
+use crate::moment::{Mono, Span};
 
 /// How fast a rate may wander, g²/h³: by 10 g/h in an hour.
 const RATE_WANDERS: f64 = 100.0;
@@ -13,8 +13,16 @@ const LEVEL_WANDERS: f64 = 0.01;
 const RATE_UNKNOWN: f64 = 900.0;
 /// A longer silence says no more about the past than this one, in hours.
 const LONGEST: f64 = 48.0;
+/// Nothing on a stand dries or fills faster for long, g/h.
+const FASTEST: f64 = 2000.0;
 /// No reading is better than this, g².
 const BEST: f64 = 1e-4;
+
+/// A time in hours, at least 0. The hot path: one multiplication.
+#[expect(clippy::cast_precision_loss, reason = "a time between readings is far below 2^52 ms")]
+pub(super) fn hours(span: Span) -> f64 {
+    span.millis().max(0) as f64 * (1.0 / 3_600_000.0)
+}
 
 /// A weight with its rate.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -55,7 +63,7 @@ impl Trend {
 
     /// Takes in a weight with its variance.
     pub(super) fn weigh(&mut self, at: Mono, weight: f64, variance: f64) {
-        let hours = at.since(self.at).as_hours().clamp(0.0, LONGEST);
+        let hours = hours(at.since(self.at)).min(LONGEST);
         if hours > 0.0 {
             self.pass(hours);
             self.at = at;
@@ -64,7 +72,7 @@ impl Trend {
         let gain = 1.0 / (self.level_variance + variance.max(BEST));
         let (level_gain, rate_gain) = (self.level_variance * gain, self.covariance * gain);
         self.level += level_gain * innovation;
-        self.rate += rate_gain * innovation;
+        self.rate = (self.rate + rate_gain * innovation).clamp(-FASTEST, FASTEST);
         self.rate_variance = (self.rate_variance - rate_gain * self.covariance).max(0.0);
         self.covariance *= 1.0 - level_gain;
         self.level_variance *= 1.0 - level_gain;

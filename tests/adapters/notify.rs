@@ -26,7 +26,16 @@ pub fn wall(text: &str) -> Wall {
 
 pub fn rise(kind: Kind, severity: Severity, id: &str, since: Wall) -> Message {
     let title = format!("{id} {}", kind.name());
-    Message { kind, subject: Subject::Flat(0), severity, raised: true, text: format!("{title}, text"), title, since }
+    Message {
+        kind,
+        subject: Subject::Flat(0),
+        severity,
+        raised: true,
+        text: format!("{title}, text"),
+        title,
+        since,
+        shelved: false,
+    }
 }
 
 pub fn end(kind: Kind, severity: Severity, id: &str, since: Wall) -> Message {
