@@ -9,7 +9,7 @@ use tarewell::site::{Command, Input, Order, Ticket};
 use tarewell::units::Grams;
 
 fuzz_target!(|payload: &[u8]| {
-    let (_, router) = site::site();
+    let (_, router) = &*site::SITE;
     for topic in [
         "tarewell/flats/leek-1/command",
         "tarewell/stands/south-1/command",

@@ -20,10 +20,12 @@ fuzz_target!(|payload: &[u8]| {
         agrees(payload, value);
     }
     let _ = availability(payload, None, "online", "offline");
-    let (_, router) = site::site();
+    let (_, router) = &*site::SITE;
     for topic in ["shed/south-1", "shed/bench", "shed/lwt"] {
         let heard = router.message(topic, payload, false, None, |input| match input {
-            Input::Reading { stand: 0 | 1, part: Part::Whole, value, .. } => assert!(value.map_or(true, f64::is_finite)),
+            Input::Reading { stand: 0 | 1, part: Part::Whole, value, .. } => {
+                assert!(value.map_or(true, f64::is_finite))
+            }
             Input::Temperature { stand: 0, value } => assert!(value.get().is_finite()),
             Input::Availability { stand: 0, .. } => {}
             other => panic!("{other:?} from {topic}"),

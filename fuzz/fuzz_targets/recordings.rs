@@ -46,11 +46,11 @@ impl Engine for Echo {
 }
 
 fuzz_target!(|recording: &[u8]| {
-    let (plan, router) = site::site();
+    let (plan, router) = &*site::SITE;
     let mut out = Vec::new();
     let mut told = 0;
     let start = |now| Echo { last: now, due: false, wakes: 0 };
-    let done = replay(&plan, &router, recording, &mut out, start, |_| told += 1, |_| ());
+    let done = replay(plan, router, recording, &mut out, start, |_| told += 1, |_| ());
     let (summary, _) = done.expect("memory can be read and written");
     assert!(told >= summary.bad);
     for line in out.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {

@@ -1,5 +1,6 @@
 //! A small site: two stands, one flat, wired in different ways.
 
+use std::sync::LazyLock;
 use tarewell::flat::FlatSettings;
 use tarewell::moment::Zone;
 use tarewell::site::{Part, Plan};
@@ -7,8 +8,10 @@ use tarewell::stand::StandSettings;
 use tarewell::units::{WeightUnit, Words};
 use tarewell::wire::{Binding, Pointer, Role, Router, Wiring};
 
-/// Its plan and its router.
-pub fn site() -> (Plan, Router) {
+/// Its plan and its router, made once.
+pub static SITE: LazyLock<(Plan, Router)> = LazyLock::new(site);
+
+fn site() -> (Plan, Router) {
     let stand = |unit| StandSettings { unit, ..StandSettings::default() };
     let plan = Plan {
         name: "Shed".to_owned(),
@@ -16,10 +19,7 @@ pub fn site() -> (Plan, Router) {
         words: Words::Metric,
         base_topic: "tarewell".to_owned(),
         fills: Vec::new(),
-        stands: vec![
-            ("south-1".to_owned(), stand(WeightUnit::Gram)),
-            ("bench".to_owned(), stand(WeightUnit::Pound)),
-        ],
+        stands: vec![("south-1".to_owned(), stand(WeightUnit::Gram)), ("bench".to_owned(), stand(WeightUnit::Pound))],
         flats: vec![("leek-1".to_owned(), FlatSettings::default())],
         valves: Vec::new(),
         supplies: Vec::new(),
