@@ -13,6 +13,31 @@
 //! * **Nothing is carried over a lost connection** but events: states are published again by the service when it hears
 //!   [`Heard::Up`], and whatever else was waiting is thrown away. Each connection gets a new client, so none of the
 //!   library's own queues survives either. An order to a valve must be [`Delivery::Once`].
+//!
+//! What comes in with QoS 1 was acknowledged when it was read, and may come twice; a busy connection is read in steps of
+//! two milliseconds, which costs a fraction of reading each message as it comes.
+//!
+//! ```no_run
+//! # async fn service(settings: tarewell::mqtt::Settings) -> Result<(), tarewell::mqtt::SettingsError> {
+//! use tarewell::mqtt::{Client, Delivery, Heard, Outgoing};
+//!
+//! let (client, mut inbox) = Client::start(settings)?;
+//! let mut batch = Vec::new();
+//! while inbox.next(&mut batch).await {
+//!     for heard in &batch {
+//!         match heard {
+//!             Heard::Up { .. } => {
+//!                 let online = Outgoing::new("tarewell/status", "online", Delivery::State { qos1: true });
+//!                 client.publish(online);
+//!             }
+//!             Heard::Message(message) => println!("{}: {:?}", message.topic(), message.payload()),
+//!             other => println!("{other:?}"),
+//!         }
+//!     }
+//! }
+//! # Ok(())
+//! # }
+//! ```
 
 mod client;
 mod driver;

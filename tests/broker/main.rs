@@ -9,6 +9,7 @@ mod proxy;
 mod reconnect;
 mod scripted;
 mod stock;
+mod tls;
 
 #[path = "../support/mosquitto.rs"]
 mod mosquitto;

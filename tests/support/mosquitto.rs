@@ -41,7 +41,7 @@ impl Mosquitto {
             );
             return None;
         };
-        Some(Self::program(program))
+        Some(Self::program(program, "allow_anonymous true"))
     }
 
     async fn container(image: &str) -> Result<Self, String> {
@@ -57,10 +57,11 @@ impl Mosquitto {
         Ok(Self { addr, body: Body::Container(Box::new(container)) })
     }
 
-    fn program(program: PathBuf) -> Self {
+    /// From a program on this machine, with these lines in its configuration.
+    pub fn program(program: PathBuf, lines: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let port = free_port();
-        let config = format!("listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n");
+        let config = format!("persistence false\nlistener {port} 127.0.0.1\n{lines}\n");
         std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();
         let child = run(&program, folder.path());
         let addr = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
