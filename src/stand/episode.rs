@@ -12,6 +12,8 @@ const LATEST: f64 = 2400.0;
 const LONGEST: f64 = 4.0 * 3600.0;
 /// Readings slower than this do not show how a weight fell, s.
 const SEEN: f64 = 60.0;
+/// A rise that takes longer is a drip, s.
+const DRIP: f64 = 180.0;
 /// A fall of which so much came at once is no drainage.
 const AT_ONCE: f64 = 0.6;
 
@@ -237,17 +239,20 @@ impl Episode {
         let turns = turns(&marks, by.change());
         for window in turns.windows(2) {
             let &[high, low] = window else { continue };
-            self.add_back(&marks, high, low, by, &mut sum);
+            Self::add_back(&marks, high, low, by, &mut sum);
         }
         sum.gross = sum.gross.max(level);
         sum
     }
 
     /// Adds what ran off between two turns, and unseen before them.
-    fn add_back(&self, marks: &[Mark], high: usize, low: usize, by: &Yardstick, sum: &mut Sum) {
+    fn add_back(marks: &[Mark], high: usize, low: usize, by: &Yardstick, sum: &mut Sum) {
         let (Some(top), Some(bottom)) = (marks.get(high), marks.get(low)) else { return };
         let fall = top.grams - bottom.grams;
-        if fall <= by.change() || top.grams < by.change() {
+        let rise = rise_before(marks, high, by);
+        // After a long drip little is left to run off, but it tells how much did.
+        let least = if rise > DRIP && by.period < SEEN { 0.5 * by.change() } else { by.change() };
+        if fall <= least || top.grams < by.change() {
             return;
         }
         let Some(part) = marks.get(high..=low) else { return };
@@ -268,31 +273,8 @@ impl Episode {
         let left = if is_last { tail.left(length).min(fall) } else { 0.0 };
         sum.left += left;
         sum.gross += (tail.amplitude - tail.left(length)).clamp(0.0, 1.5 * fall + 1.0);
-        let rise = self.rise_before(marks, high, by);
         // Where more than a third would have run off while it rose, drainage began later than the rise.
         sum.gross += tail.missed(rise).min((0.35 * top.grams).max(tail.missed(rise_seen(marks, high))));
-    }
-
-    /// How long the rise to `high` took, s.
-    fn rise_before(&self, marks: &[Mark], high: usize, by: &Yardstick) -> f64 {
-        let Some(top) = marks.get(high) else { return 0.0 };
-        let mut low = *top;
-        let mut begun = top.seconds;
-        for mark in marks.get(..high).unwrap_or_default().iter().rev() {
-            if mark.grams > low.grams + by.change() {
-                break;
-            }
-            if mark.grams < low.grams {
-                low = *mark;
-            }
-        }
-        for mark in marks.get(..high).unwrap_or_default().iter().rev() {
-            begun = mark.seconds;
-            if mark.grams <= low.grams + 0.1 * (top.grams - low.grams) {
-                break;
-            }
-        }
-        top.seconds - begun
     }
 
     fn transit(&self, marks: &[Mark], level: f64) -> f64 {
@@ -322,6 +304,28 @@ impl Episode {
         };
         raw.iter().enumerate().map(flat).collect()
     }
+}
+
+/// How long the rise to `high` took, s.
+fn rise_before(marks: &[Mark], high: usize, by: &Yardstick) -> f64 {
+    let Some(top) = marks.get(high) else { return 0.0 };
+    let mut low = *top;
+    let mut begun = top.seconds;
+    for mark in marks.get(..high).unwrap_or_default().iter().rev() {
+        if mark.grams > low.grams + by.change() {
+            break;
+        }
+        if mark.grams < low.grams {
+            low = *mark;
+        }
+    }
+    for mark in marks.get(..high).unwrap_or_default().iter().rev() {
+        begun = mark.seconds;
+        if mark.grams <= low.grams + 0.1 * (top.grams - low.grams) {
+            break;
+        }
+    }
+    top.seconds - begun
 }
 
 /// Seconds between the mark at `high` and the one before it.

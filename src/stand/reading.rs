@@ -12,7 +12,7 @@ use super::steady::Window;
 use super::tolerance::standard_error;
 use super::words::{Fault, Health, Heard, Part, Said, Scene, Unreadable};
 use crate::moment::{Moment, Mono, Span, Wall};
-use crate::units::{Celsius, Grams};
+use crate::units::{Celsius, Grams, GramsPerHour};
 
 /// Without one in the file, a stand is silent after this or three periods, whichever is longer.
 const STALE: Span = Span::minutes(10);
@@ -316,7 +316,7 @@ impl Stand {
         if held < least || self.handler.place != Place::Loaded {
             return false;
         }
-        let drying = scene.flat.as_ref().and_then(|flat| flat.drying).map_or(0.0, |drying| drying.get());
+        let drying = scene.flat.as_ref().and_then(|flat| flat.drying).map_or(0.0, GramsPerHour::get);
         if drying * held.as_hours() < 3.0 * self.division {
             return false;
         }
@@ -358,7 +358,7 @@ impl Stand {
             }
             return;
         }
-        let span = Span::from_millis(step.millis().max(0).min(600_000));
+        let span = Span::from_millis(step.millis().clamp(0, 600_000));
         for (place, value) in held_back.iter().take(count).enumerate() {
             let same_side = (value - level) * off > 0.0;
             if same_side {
