@@ -325,6 +325,64 @@ fn noise_is_smoothed_and_drying_is_followed() {
     assert_eq!(bench.said, []);
 }
 
+/// What is told of 300 g poured at so many grams a second after an hour, `period` seconds between readings.
+fn told_of_a_pour(period: f64, rate: f64, scene: Scene) -> Vec<Handling> {
+    let mut bench = Bench::plain();
+    bench.scene = scene;
+    let mut random = Random::new(9);
+    let mut seconds = 0.0;
+    while seconds < 3600.0 + 300.0 / rate + 1800.0 {
+        let poured = ((seconds - 3600.0) * rate).clamp(0.0, 300.0);
+        bench.read(seconds, 3300.0 - seconds / 3600.0 * 20.0 + poured + 1.5 * random.normal());
+        seconds += period;
+    }
+    bench.handled().into_iter().map(|(_, handling)| handling).collect()
+}
+
+#[test]
+fn a_pour_is_a_watering_at_any_pace_of_readings_and_of_water() {
+    let scene = || Scene { flat: Some(FlatScene::default()), ..Scene::default() };
+    for period in [0.1, 0.5, 1.0, 2.0, 10.0, 60.0, 300.0] {
+        for rate in [0.14, 0.5, 10.0] {
+            let told = told_of_a_pour(period, rate, scene());
+            let [Handling::Watered { gross, .. }] = told[..] else { panic!("{period} s, {rate} g/s: {told:?}") };
+            assert!((gross.get() / 300.0 - 1.0).abs() < 0.12, "{period} s, {rate} g/s: {gross:?}");
+        }
+    }
+}
+
+#[test]
+fn a_pour_is_told_too_with_its_valve_open_or_while_it_soaks() {
+    let scene = Scene { flat: Some(FlatScene::default()), valve_open: true, soaking: false };
+    assert!(matches!(told_of_a_pour(10.0, 0.5, scene.clone())[..], [Handling::Watered { .. }]));
+    let soaking = Scene { valve_open: false, soaking: true, ..scene };
+    assert!(matches!(told_of_a_pour(10.0, 5.0, soaking)[..], [Handling::Watered { .. }]));
+}
+
+#[test]
+fn what_is_lifted_watered_and_put_back_has_been_watered_away() {
+    let mut bench = Bench::plain();
+    for place in 0..400 {
+        let weight = match place {
+            0..100 => 3300.0,
+            100..140 => 0.0,
+            _ => 3700.0,
+        };
+        bench.read(f64::from(place) * 10.0, weight);
+    }
+    let told = bench.handled();
+    let [(_, Handling::Lifted { .. }), (_, Handling::Returned { change, watered_away: Some(added), .. })] = told[..]
+    else {
+        panic!("{told:?}")
+    };
+    assert!((change.get() - 400.0).abs() < 1.0 && (added.get() - 400.0).abs() < 5.0, "{told:?}");
+}
+
+#[test]
+fn a_stand_is_small() {
+    assert!(std::mem::size_of::<Stand>() <= 640, "{}", std::mem::size_of::<Stand>());
+}
+
 #[test]
 fn drying_through_a_silence_is_no_removal() {
     let mut bench = Bench::plain();

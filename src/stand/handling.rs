@@ -253,7 +253,7 @@ impl Handler {
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         if let Some(episode) = self.episode.take() {
             // What was poured just before it was lifted counts, a hand that only pressed on it does not.
-            if episode.has_stood() {
+            if episode.has_stood() && episode.has_risen() {
                 from = self.close(&episode, look, scene, said);
             }
         }

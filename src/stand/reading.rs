@@ -63,9 +63,9 @@ pub struct Stand {
 #[derive(Debug, Clone)]
 pub(super) struct Cold {
     pub(super) settings: StandSettings,
-    pub(super) corners: Option<Corners>,
+    pub(super) corners: Option<Box<Corners>>,
     pub(super) commanded: Option<Commanded>,
-    restored: Option<StandFacts>,
+    restored: Option<Box<StandFacts>>,
     fault: Option<(Wall, Fault)>,
 }
 
@@ -80,7 +80,7 @@ impl Stand {
     /// A stand of which nothing was heard yet.
     #[must_use]
     pub fn new(settings: StandSettings) -> Self {
-        let corners = Corners::of(&settings);
+        let corners = Corners::of(&settings).map(Box::new);
         let usable = settings.division.get() > 0.0;
         let mut stand = Self {
             heard_at: None,
@@ -130,14 +130,14 @@ impl Stand {
         }
         stand.pace = facts.pace;
         stand.noise = facts.noise;
-        stand.cold.restored = Some(facts);
+        stand.cold.restored = Some(Box::new(facts));
         (stand, replaced)
     }
 
     /// What must survive a crash; to be asked for after anything was said, and now and then.
     #[must_use]
     pub fn facts(&self) -> StandFacts {
-        let mut facts = self.cold.restored.clone().unwrap_or_default();
+        let mut facts = self.cold.restored.as_deref().cloned().unwrap_or_default();
         facts.commanded.clone_from(&self.cold.commanded);
         (facts.pace, facts.noise) = (self.pace, self.noise);
         if let Some(now) = self.heard_at.filter(|_| self.cold.restored.is_none()) {
