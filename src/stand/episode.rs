@@ -12,6 +12,10 @@ const LATEST: f64 = 2400.0;
 const LONGEST: f64 = 4.0 * 3600.0;
 /// Readings slower than this do not show how a weight fell, s.
 const SEEN: f64 = 60.0;
+/// A rise that takes longer is a drip, s.
+const DRIP: f64 = 180.0;
+/// What drying may look like drainage where it is not known, g/h.
+const DRYING: f64 = 40.0;
 /// A fall of which so much came at once is no drainage.
 const AT_ONCE: f64 = 0.6;
 
@@ -77,6 +81,8 @@ pub(super) struct Episode {
     moved: f64,
     seconds: f64,
     grams: f64,
+    /// The same, with noise taken out a little; and the highest it has been.
+    smooth: f64,
     peak: f64,
     half: Half,
     earlier: Option<Half>,
@@ -116,6 +122,7 @@ impl Episode {
             moved: 0.0,
             seconds: 0.0,
             grams: 0.0,
+            smooth: 0.0,
             peak: 0.0,
             half: Half::default(),
             earlier: None,
@@ -129,14 +136,16 @@ impl Episode {
         let seconds = at.since(self.begun).as_seconds().clamp(0.0, 1e6).max(self.seconds);
         let grams = weight - self.before + self.drying * seconds / 3600.0;
         let fell = self.grams - grams > 20.0_f64.max(2.0 * by.change()) && by.period < SEEN;
-        if grams - self.low > by.change() || fell {
+        let jumped = (grams - self.smooth).abs() > 1.5 * by.change() || by.period >= SEEN;
+        self.smooth = if jumped { grams } else { self.smooth + (grams - self.smooth) / 4.0 };
+        if self.smooth - self.low > by.change() || fell {
             self.moved = seconds;
-            self.low = grams;
+            self.low = self.smooth;
             self.half = Half { from: seconds, ..Half::default() };
             self.earlier = None;
         }
-        self.low = self.low.min(grams);
-        self.peak = if self.bins.len() == 1 { grams } else { self.peak.max(grams) };
+        self.low = self.low.min(self.smooth);
+        self.peak = if self.bins.len() == 1 { grams } else { self.peak.max(self.smooth) };
         (self.seconds, self.grams) = (seconds, grams);
         self.file(seconds, grams, by);
         self.settle(by)
@@ -200,8 +209,9 @@ impl Episode {
 
     /// Whether water is seen running off: a steady fall since the last rise.
     pub(super) fn drains(&self, by: &Yardstick) -> bool {
-        let fallen = self.peak - self.grams;
-        self.seconds - self.moved >= 60.0 && self.peak > 20.0 && fallen > by.change() && fallen < 0.9 * self.peak
+        let fallen = self.peak - self.smooth;
+        let least = by.change().max(0.03 * self.peak);
+        self.seconds - self.moved >= 60.0 && self.peak > 20.0 && fallen > least && fallen < 0.9 * self.peak
     }
 
     /// The plateau it now stands on, above the weight before.
@@ -219,6 +229,11 @@ impl Episode {
     /// Whether it has been seen standing since the last move, at least for half a plateau.
     pub(super) fn has_stood(&self) -> bool {
         self.earlier.is_some()
+    }
+
+    /// Whether it stands higher than before by what may be a watering.
+    pub(super) fn has_risen(&self) -> bool {
+        self.plateau() > 20.0
     }
 
     /// Adds up what has happened.
@@ -247,7 +262,12 @@ impl Episode {
     fn add_back(&self, marks: &[Mark], high: usize, low: usize, by: &Yardstick, sum: &mut Sum) {
         let (Some(top), Some(bottom)) = (marks.get(high), marks.get(low)) else { return };
         let fall = top.grams - bottom.grams;
-        if fall <= by.change() || top.grams < by.change() {
+        let rise = rise_before(marks, high, by);
+        // After a long drip little is left to run off, but it tells how much did.
+        let drip = rise > DRIP;
+        let dried = if drip && self.drying <= 0.0 { DRYING * (bottom.seconds - top.seconds) / 3600.0 } else { 0.0 };
+        let least = dried + if drip && by.period < SEEN { 0.5 * by.change() } else { by.change() };
+        if fall <= least || top.grams < by.change() {
             return;
         }
         let Some(part) = marks.get(high..=low) else { return };
@@ -268,31 +288,8 @@ impl Episode {
         let left = if is_last { tail.left(length).min(fall) } else { 0.0 };
         sum.left += left;
         sum.gross += (tail.amplitude - tail.left(length)).clamp(0.0, 1.5 * fall + 1.0);
-        let rise = self.rise_before(marks, high, by);
         // Where more than a third would have run off while it rose, drainage began later than the rise.
         sum.gross += tail.missed(rise).min((0.35 * top.grams).max(tail.missed(rise_seen(marks, high))));
-    }
-
-    /// How long the rise to `high` took, s.
-    fn rise_before(&self, marks: &[Mark], high: usize, by: &Yardstick) -> f64 {
-        let Some(top) = marks.get(high) else { return 0.0 };
-        let mut low = *top;
-        let mut begun = top.seconds;
-        for mark in marks.get(..high).unwrap_or_default().iter().rev() {
-            if mark.grams > low.grams + by.change() {
-                break;
-            }
-            if mark.grams < low.grams {
-                low = *mark;
-            }
-        }
-        for mark in marks.get(..high).unwrap_or_default().iter().rev() {
-            begun = mark.seconds;
-            if mark.grams <= low.grams + 0.1 * (top.grams - low.grams) {
-                break;
-            }
-        }
-        top.seconds - begun
     }
 
     fn transit(&self, marks: &[Mark], level: f64) -> f64 {
@@ -322,6 +319,28 @@ impl Episode {
         };
         raw.iter().enumerate().map(flat).collect()
     }
+}
+
+/// How long the rise to `high` took, s.
+fn rise_before(marks: &[Mark], high: usize, by: &Yardstick) -> f64 {
+    let Some(top) = marks.get(high) else { return 0.0 };
+    let mut low = *top;
+    let mut begun = top.seconds;
+    for mark in marks.get(..high).unwrap_or_default().iter().rev() {
+        if mark.grams > low.grams + by.change() {
+            break;
+        }
+        if mark.grams < low.grams {
+            low = *mark;
+        }
+    }
+    for mark in marks.get(..high).unwrap_or_default().iter().rev() {
+        begun = mark.seconds;
+        if mark.grams <= low.grams + 0.1 * (top.grams - low.grams) {
+            break;
+        }
+    }
+    top.seconds - begun
 }
 
 /// Seconds between the mark at `high` and the one before it.

@@ -70,7 +70,9 @@ impl Hampel {
             *slot = value;
         }
         self.next = if usize::from(self.next) + 1 >= LONG { 0 } else { self.next + 1 };
-        self.held = (self.held + 1).min(LONG as u8);
+        if usize::from(self.held) < LONG {
+            self.held += 1;
+        }
     }
 
     /// The reading `steps` before the newest.

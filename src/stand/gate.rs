@@ -61,7 +61,12 @@ impl Gate {
     }
 }
 
-#[expect(clippy::cast_possible_truncation, clippy::float_cmp, reason = "codes are exact integers below 2^24")]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::float_cmp,
+    reason = "codes are exact integers below 2^24"
+)]
 fn is_failure_code(value: f64) -> bool {
     if value == 0.0 || value == -1.0 || value.abs() == 8_388_608.0 {
         return true;

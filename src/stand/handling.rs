@@ -183,10 +183,9 @@ impl Handler {
         }
         let since = *self.arriving.get_or_insert(look.at.mono);
         let restless = look.at.mono.since(since) > RESTLESS;
-        if let Some(weight) = look.steady.or_else(|| restless.then_some(look.weight)) {
-            if weight >= self.empty_below(look, scene) {
-                self.arrive(weight, look, scene, said);
-            }
+        let weight = look.steady.or_else(|| restless.then_some(look.weight));
+        if let Some(weight) = weight.filter(|weight| *weight >= self.empty_below(look, scene)) {
+            self.arrive(weight, look, scene, said);
         }
     }
 
@@ -254,8 +253,8 @@ impl Handler {
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         if let Some(episode) = self.episode.take() {
             // What was poured just before it was lifted counts, a hand that only pressed on it does not.
-            if episode.has_stood() {
-                from = self.close(*episode, look, scene, said);
+            if episode.has_stood() && episode.has_risen() {
+                from = self.close(&episode, look, scene, said);
             }
         }
         if !self.misfit || self.before.is_none() {
@@ -276,7 +275,7 @@ impl Handler {
         let cut = CUT.max(Span::from_seconds(4.0 * look.by.period));
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         if look.at.mono.since(last) > cut {
-            self.close(*episode, look, scene, said);
+            self.close(&episode, look, scene, said);
             self.quiet(look, scene, said);
             return;
         }
@@ -285,7 +284,7 @@ impl Handler {
             *trend = Trend::new(look.at.mono, trend.level(), look.by.variance);
         }
         if over {
-            self.close(*episode, look, scene, said);
+            self.close(&episode, look, scene, said);
             return;
         }
         if !episode.draining_told && episode.drains(&look.by) {
@@ -336,14 +335,14 @@ impl Handler {
         let over = episode.weigh(look.at.mono, look.weight, &look.by);
         self.trend = Some(Trend::new(look.at.mono, before, look.by.variance));
         if over {
-            self.close(episode, look, scene, said);
+            self.close(&episode, look, scene, said);
         } else {
             self.episode = Some(Box::new(episode));
         }
     }
 
     /// An episode is over: says what it was, goes on from where it ended; gives that weight.
-    fn close(&mut self, episode: Episode, look: &Look, scene: &Scene, said: &mut Vec<Said>) -> f64 {
+    fn close(&mut self, episode: &Episode, look: &Look, scene: &Scene, said: &mut Vec<Said>) -> f64 {
         let sum = episode.sum(&look.by);
         let weight = episode.weight();
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
@@ -356,7 +355,7 @@ impl Handler {
         if sum.change.abs() > WATERING && !self.fits(weight, scene, said) && !fitted {
             return weight;
         }
-        if let Some(handled) = classify(&episode, &sum, look, scene) {
+        if let Some(handled) = classify(episode, &sum, look, scene) {
             said.push(Said::Handled(handled));
         }
         if episode.draining_told {

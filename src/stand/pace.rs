@@ -32,31 +32,31 @@ impl Pace {
         self.before = step;
     }
 
-    fn agrees_on_another(&self, step: f32) -> bool {
+    fn agrees_on_another(self, step: f32) -> bool {
         let (low, high) = (self.period / 2.0, self.period * 2.0);
         (step > high && self.before > high) || (step < low && self.before < low)
     }
 
     /// Whether so long after a reading the earlier ones say nothing of the next.
     #[expect(clippy::cast_precision_loss, reason = "compared with a period, which need not be exact")]
-    pub(super) fn is_gap(&self, step: Span) -> bool {
+    pub(super) fn is_gap(self, step: Span) -> bool {
         self.period > 0.0 && step.millis() as f32 > 4.0 * self.period + 10_000.0
     }
 
-    pub(super) fn period(&self) -> Option<Span> {
+    pub(super) fn period(self) -> Option<Span> {
         (self.period > 0.0).then(|| Span::from_seconds(self.seconds()))
     }
 
     /// In seconds; 0 while unknown.
-    pub(super) fn seconds(&self) -> f64 {
+    pub(super) fn seconds(self) -> f64 {
         f64::from(self.period) * 0.001
     }
 
-    pub(super) fn is_fast(&self) -> bool {
+    pub(super) fn is_fast(self) -> bool {
         self.period > 0.0 && self.period < FAST
     }
 
-    pub(super) fn is_slow(&self) -> bool {
+    pub(super) fn is_slow(self) -> bool {
         self.period >= SLOW
     }
 }

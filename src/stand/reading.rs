@@ -12,7 +12,7 @@ use super::steady::Window;
 use super::tolerance::standard_error;
 use super::words::{Fault, Health, Heard, Part, Said, Scene, Unreadable};
 use crate::moment::{Moment, Mono, Span, Wall};
-use crate::units::{Celsius, Grams};
+use crate::units::{Celsius, Grams, GramsPerHour};
 
 /// Without one in the file, a stand is silent after this or three periods, whichever is longer.
 const STALE: Span = Span::minutes(10);
@@ -63,9 +63,9 @@ pub struct Stand {
 #[derive(Debug, Clone)]
 pub(super) struct Cold {
     pub(super) settings: StandSettings,
-    pub(super) corners: Option<Corners>,
+    pub(super) corners: Option<Box<Corners>>,
     pub(super) commanded: Option<Commanded>,
-    restored: Option<StandFacts>,
+    restored: Option<Box<StandFacts>>,
     fault: Option<(Wall, Fault)>,
 }
 
@@ -80,7 +80,7 @@ impl Stand {
     /// A stand of which nothing was heard yet.
     #[must_use]
     pub fn new(settings: StandSettings) -> Self {
-        let corners = Corners::of(&settings);
+        let corners = Corners::of(&settings).map(Box::new);
         let usable = settings.division.get() > 0.0;
         let mut stand = Self {
             heard_at: None,
@@ -130,14 +130,14 @@ impl Stand {
         }
         stand.pace = facts.pace;
         stand.noise = facts.noise;
-        stand.cold.restored = Some(facts);
+        stand.cold.restored = Some(Box::new(facts));
         (stand, replaced)
     }
 
     /// What must survive a crash; to be asked for after anything was said, and now and then.
     #[must_use]
     pub fn facts(&self) -> StandFacts {
-        let mut facts = self.cold.restored.clone().unwrap_or_default();
+        let mut facts = self.cold.restored.as_deref().cloned().unwrap_or_default();
         facts.commanded.clone_from(&self.cold.commanded);
         (facts.pace, facts.noise) = (self.pace, self.noise);
         if let Some(now) = self.heard_at.filter(|_| self.cold.restored.is_none()) {
@@ -316,7 +316,7 @@ impl Stand {
         if held < least || self.handler.place != Place::Loaded {
             return false;
         }
-        let drying = scene.flat.as_ref().and_then(|flat| flat.drying).map_or(0.0, |drying| drying.get());
+        let drying = scene.flat.as_ref().and_then(|flat| flat.drying).map_or(0.0, GramsPerHour::get);
         if drying * held.as_hours() < 3.0 * self.division {
             return false;
         }
@@ -358,7 +358,7 @@ impl Stand {
             }
             return;
         }
-        let span = Span::from_millis(step.millis().max(0).min(600_000));
+        let span = Span::from_millis(step.millis().clamp(0, 600_000));
         for (place, value) in held_back.iter().take(count).enumerate() {
             let same_side = (value - level) * off > 0.0;
             if same_side {

@@ -8,7 +8,7 @@ use crate::moment::{Mono, Span};
 const FEW: usize = 4;
 /// Fast readings are gathered in blocks this long; so memory does not grow with their number.
 const BLOCK: Span = Span::from_millis(250);
-const BLOCKS: usize = 13;
+const BLOCKS: usize = 16;
 const REACH: Span = Span::seconds(3);
 /// What a flat may lose between two slow readings before its drying is known, g/h.
 const DRYING_AT_FIRST: f64 = 40.0;
@@ -26,7 +26,6 @@ pub(super) struct Window {
 struct Fast {
     blocks: [Block; BLOCKS],
     next: u8,
-    held: u8,
     verdict: Option<f64>,
 }
 
@@ -80,7 +79,9 @@ impl Window {
     ) -> Judged {
         self.last.rotate_right(1);
         self.last[0] = value;
-        self.held = (self.held + 1).min(FEW as u8);
+        if usize::from(self.held) < FEW {
+            self.held += 1;
+        }
         if pace.is_fast() {
             return self.fast.get_or_insert_with(|| Box::new(Fast::new())).judge(at, value, noise, division);
         }
@@ -95,7 +96,7 @@ impl Window {
         let ((lower, upper), (left, right)) = ((a.min(b), a.max(b)), (c.min(d), c.max(d)));
         let (low, high) = if count == 2 { (lower, upper) } else { (lower.min(left), upper.max(right)) };
         let drift = match noise.drift() {
-            Some(drift) => drift * (count - 1) as f64,
+            Some(drift) => drift * if count == 2 { 1.0 } else { 3.0 },
             None if count == 2 => DRYING_AT_FIRST * step.as_hours().clamp(0.0, 1.0),
             None => 0.0,
         };
@@ -114,7 +115,7 @@ fn within(range: f64, variance: f64, division: f64) -> bool {
 
 impl Fast {
     const fn new() -> Self {
-        Self { blocks: [NOTHING; BLOCKS], next: 0, held: 0, verdict: None }
+        Self { blocks: [NOTHING; BLOCKS], next: 0, verdict: None }
     }
 
     fn judge(&mut self, at: Mono, value: f64, noise: &Noise, division: f64) -> Judged {
@@ -123,7 +124,7 @@ impl Fast {
         if open.count == 0 || at.since(open.from) >= BLOCK {
             if open.count > 0 {
                 self.verdict = self.verdict(at, noise, division);
-                point = if self.next % 4 == 0 { self.last_second() } else { None };
+                point = if self.next.is_multiple_of(4) { self.last_second() } else { None };
             }
             self.begin(at);
         }
@@ -140,8 +141,6 @@ impl Fast {
     }
 
     fn newest_mut(&mut self) -> &mut Block {
-        let [first, ..] = &self.blocks;
-        debug_assert!(first.count > 0 || self.held > 0);
         let place = (usize::from(self.next) + BLOCKS - 1) % BLOCKS;
         &mut self.blocks[place]
     }
@@ -150,8 +149,7 @@ impl Fast {
         if let Some(slot) = self.blocks.get_mut(usize::from(self.next)) {
             *slot = Block { from: at, ..NOTHING };
         }
-        self.next = ((usize::from(self.next) + 1) % BLOCKS) as u8;
-        self.held = (self.held + 1).min(BLOCKS as u8);
+        self.next = if usize::from(self.next) + 1 < BLOCKS { self.next + 1 } else { 0 };
     }
 
     /// The median of the last 3 s if they are steady.

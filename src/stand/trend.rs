@@ -1,6 +1,6 @@
 //! Level and rate of a slow weight: a Kalman filter with a local linear trend.
 //!
-//! x = (w, r), F = [[1, Δ], [0, 1]], Q = q_w Δ diag(1, 0) + q_r [[Δ³/3, Δ²/2], [Δ²/2, Δ]], H = (1, 0);
+//! x = (w, r), F = [[1, Δ], [0, 1]], Q = a Δ diag(1, 0) + b [[Δ³/3, Δ²/2], [Δ²/2, Δ]], H = (1, 0);
 //! Harvey 1989, Forecasting, Structural Time Series Models, 2.3. Grams and hours.
 
 use crate::moment::{Mono, Span};
