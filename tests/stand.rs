@@ -189,6 +189,41 @@ fn a_stand_is_small() {
 }
 
 #[test]
+fn a_stand_that_tared_itself_under_its_flat_is_a_fault() {
+    let mut bench = Bench::plain();
+    for place in 0..100 {
+        bench.read(f64::from(place) * 10.0, 3300.0);
+    }
+    // It was without power for 5 min, and began at zero; the flat goes on drying.
+    for place in 0..400 {
+        bench.read(1300.0 + f64::from(place) * 10.0, f64::from(-place) * 0.1);
+    }
+    assert!(matches!(faults(&bench)[..], [Said::FaultRaised(Fault::Tared)]), "{:?}", bench.said);
+}
+
+#[test]
+fn a_flat_too_heavy_to_be_this_one_is_told_and_so_is_the_end_of_it() {
+    let band = FlatScene { dry: Some(Grams::new(2900.0)), capacity: Some(Grams::new(4500.0)), ..FlatScene::default() };
+    let mut bench = Bench::new(StandSettings::default(), Some(band));
+    let weights = [3300.0, 0.0, 6500.0, 0.0, 3300.0];
+    for place in 0..500 {
+        bench.read(f64::from(place) * 10.0, weights[place as usize / 100]);
+    }
+    let told: Vec<&str> = bench
+        .handled()
+        .iter()
+        .map(|(_, handling)| match handling {
+            Handling::Lifted { .. } => "lifted",
+            Handling::Misfit { .. } => "misfit",
+            Handling::FitsAgain => "fits",
+            Handling::Returned { watered_away: None, .. } => "returned",
+            _ => "else",
+        })
+        .collect();
+    assert_eq!(told, ["lifted", "misfit", "lifted", "fits", "returned"]);
+}
+
+#[test]
 fn drying_through_a_silence_is_no_removal() {
     let mut bench = Bench::plain();
     for place in 0..100 {
