@@ -228,6 +228,10 @@ fn not_drying(signs: &FlatSigns<'_>, _: &mut FlatWatch, raised: Option<&Alert>) 
     }
     let Some(lost) = signs.lost_24h else { return Hold };
     let least = MEASURABLE.max(signs.weight_error * 3.0);
+    if lost < -least {
+        // It gained: water is on its way that nobody has told of yet.
+        return Hold;
+    }
     if lost < least {
         return Raise(Severity::Notice, Some(lost.get()));
     }
