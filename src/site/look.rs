@@ -18,8 +18,10 @@ const SAMPLE_EVERY: Span = Span::minutes(10);
 const TOO_UNSURE: f64 = 0.15;
 /// Carried on for longer than this, it is none; unless the flat says otherwise.
 const CARRIED_AT_MOST: Span = Span::hours(60);
+/// So many of the last 24 hours must be known before a forecast raises an alert.
+const DAY_KNOWN: u32 = 20;
 /// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
-const IN_HAND: Span = Span::minutes(45);
+const IN_HAND: Span = Span::minutes(60);
 /// As long as a flat's own drying is not known, it is taken to lose a hundredth of its band an hour, give or take as much:
 /// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg (weighing.md, r7) lies within.
 const UNKNOWN_DRYING_PER_HOUR: f64 = 0.01;
@@ -230,7 +232,8 @@ impl Site {
             last_watered: flat.kept.watered,
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
-            low_early: flat.outlook.low.map(|low| low.early),
+            // The early end of a range that hardly anything is known of would cry wolf.
+            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.kept.drying.known_hours() >= DAY_KNOWN),
             full_soak_lasts: self.full_soak_lasts(index),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
@@ -243,9 +246,10 @@ impl Site {
         let width = band.width();
         let hour = self.local_hour(self.now.wall);
         let low = width * flat.limits.low.get();
-        let whole_day = flat.kept.drying.known_hours() >= 24;
+        let whole_day = flat.kept.drying.known_hours() >= DAY_KNOWN;
         let reached = flat.kept.drying.reaches(self.now, hour, width, low, width).filter(|_| whole_day)?;
-        Some(reached.at.mono.since(self.now.mono))
+        // The late end: a flat is called outgrown only when that is sure.
+        Some(reached.late.mono.since(self.now.mono))
     }
 
     fn weight_error(&self, index: usize) -> Grams {
