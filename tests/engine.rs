@@ -22,10 +22,7 @@ fn plan() -> Plan {
         id: "drip".to_owned(),
         mode: Mode::Advise,
         method: Method::Drip,
-        feeds: vec![
-            Feed { flat: 0, flow: Flow::per_minute(30.0) },
-            Feed { flat: 1, flow: Flow::per_minute(45.0) },
-        ],
+        feeds: vec![Feed { flat: 0, flow: Flow::per_minute(30.0) }, Feed { flat: 1, flow: Flow::per_minute(45.0) }],
         pulse_volume: None,
         rest: None,
         max_run: Some(Span::minutes(20)),
@@ -91,9 +88,8 @@ fn command() -> impl Strategy<Value = Command> {
         (limit(), limit(), limit(), limit()).prop_map(|(low, water_at, target, high)| {
             Command::Set(Set { low, water_at, target, high, plant_mass: None, place: None })
         }),
-        (0.0..900.0_f64).prop_map(|mass| {
-            Command::Set(Set { plant_mass: Some(Some(Grams::new(mass))), ..Set::default() })
-        }),
+        (0.0..900.0_f64)
+            .prop_map(|mass| { Command::Set(Set { plant_mass: Some(Some(Grams::new(mass))), ..Set::default() }) }),
         prop::option::of(0..2_usize).prop_map(|stand| Command::Move { stand }),
         (1..100_i64).prop_map(|hours| Command::Shelve { time: Span::hours(hours) }),
         prop::option::of(0..2_usize).prop_map(|flat| Command::Holds { flat }),

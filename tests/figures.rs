@@ -152,7 +152,8 @@ fn score(recipe: &Recipe, into: &mut Score) {
     let mut unmatched = told.waterings.clone();
     for watering in recording.waterings.iter().filter(|watering| watering.to + 5400.0 < end) {
         into.waterings += 1;
-        let place = unmatched.iter().position(|(seconds, ..)| *seconds > watering.from && *seconds < watering.to + 5400.0);
+        let place =
+            unmatched.iter().position(|(seconds, ..)| *seconds > watering.from && *seconds < watering.to + 5400.0);
         let Some(place) = place else {
             if show {
                 println!("  seed {}: not found {watering:?}", recipe.seed);
@@ -186,9 +187,10 @@ fn score_alerts(recipe: &Recipe, recording: &Recording, told: &Told, into: &mut 
             continue;
         }
         into.dry += 1;
-        let raised = told.raised.iter().find(|(seconds, kind)| {
-            *kind == Kind::Dry && *seconds > from - 5400.0 && *seconds < from + 5400.0
-        });
+        let raised = told
+            .raised
+            .iter()
+            .find(|(seconds, kind)| *kind == Kind::Dry && *seconds > from - 5400.0 && *seconds < from + 5400.0);
         match raised {
             Some((seconds, _)) => into.dry_delays.push(seconds - from),
             None => {
@@ -212,7 +214,11 @@ fn score_alerts(recipe: &Recipe, recording: &Recording, told: &Told, into: &mut 
             into.false_alerts.push(*kind);
         }
     }
-    into.removed += told.other.iter().filter(|(_, what)| matches!(what, Happening::Removed { .. } | Happening::Dome { .. })).count();
+    into.removed += told
+        .other
+        .iter()
+        .filter(|(_, what)| matches!(what, Happening::Removed { .. } | Happening::Dome { .. }))
+        .count();
 }
 
 /// Whether the flat is, by nine in the morning or when it is next watered, within 0.06 of its low limit or below it. The alert
