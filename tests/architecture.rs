@@ -21,7 +21,8 @@ const BESIDE: &[(&str, &str)] = &[("units", "moment"), ("config", "wire"), ("bro
 /// What no engine room may touch: I/O, clocks, tasks and logs.
 const FORBIDDEN_IN_THE_ENGINE: &[&str] = &[
     "std::fs",
-    "std::net",
+    "std::net::Tcp",
+    "std::net::Udp",
     "std::thread",
     "Instant::now",
     "SystemTime::now",

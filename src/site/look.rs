@@ -82,11 +82,12 @@ impl Site {
     /// Whether fresh weights of this flat come in.
     fn is_weighed(&self, index: usize) -> bool {
         let flat = &self.flats[index];
-        flat.on_stand && flat.stand.is_some_and(|stand| self.stands[stand].stand.health().is_ok())
+        let bench = flat.stand.and_then(|stand| self.stands.get(stand));
+        flat.on_stand && bench.is_some_and(|bench| bench.shown.is_some() && bench.stand.health().is_ok())
     }
 
     /// Without a weight, the fraction is carried on by the drying, ever less sure.
-    fn carry_on(&mut self, index: usize) {
+    pub(super) fn carry_on(&mut self, index: usize) {
         if self.is_weighed(index) {
             return;
         }
@@ -99,7 +100,7 @@ impl Site {
         let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
         let flat = &mut self.flats[index];
         let Some((band, _)) = flat.band else { return };
-        let water = band.water(weighed.weight, flat.kept.season.plant_mass);
+        let water = band.water(weighed.weight, flat.plants());
         let known =
             flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
