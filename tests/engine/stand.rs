@@ -1,13 +1,8 @@
 //! What a stand makes of its readings: steadiness, handling, faults, calibration, restarts.
 
-#[path = "support/recording.rs"]
-mod recording;
-#[path = "support/stand.rs"]
-mod support;
-
+use crate::bench::{Bench, at};
+use crate::recording::Random;
 use proptest::prelude::*;
-use recording::Random;
-use support::{Bench, at};
 use tarewell::stand::{
     CornerSettings, Fault, FlatScene, Handling, Health, Heard, Part, Replaced, Said, Scene, Stand, StandSettings,
     Unreadable,
@@ -17,7 +12,7 @@ use tarewell::units::{Grams, GramsPerHour, WeightUnit};
 #[test]
 fn the_labelled_series_is_read_as_labelled() {
     // The project's own series and labels: see tests/data/README.md.
-    let text = include_str!("data/events_10s.csv");
+    let text = include_str!("../data/events_10s.csv");
     let flat = FlatScene {
         dry: Some(Grams::new(3100.0)),
         capacity: Some(Grams::new(4300.0)),

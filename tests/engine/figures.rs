@@ -1,10 +1,7 @@
 //! The main job on recordings made up from a seed, whole engine: fraction against truth, waterings with their volumes, no
 //! false alert, dry told in time (the figures are printed: `cargo test --test figures -- --nocapture`).
 
-#[path = "support/recording.rs"]
-mod recording;
-
-use recording::{Recipe, Recording, Watering, record};
+use crate::recording::{Recipe, Recording, Watering, record};
 use std::sync::Arc;
 use tarewell::alert::Kind;
 use tarewell::flat::FlatSettings;
