@@ -2,7 +2,7 @@
 //!
 //! What was fitted was fitted on the 2nd, 4th … pot in name order; the others are the report. It prints only.
 
-#[path = "../tests/pots/mod.rs"]
+#[path = "../tests/engine/pots/mod.rs"]
 mod pots;
 
 use pots::{Case, Fed, Skill, coverage, measure, read, skill};

@@ -136,7 +136,8 @@ macro_rules! instant {
 }
 
 instant! {
-    /// A monotonic instant, in milliseconds since an origin that means nothing outside this run.
+    /// A monotonic instant, in milliseconds since an origin that means nothing by itself. A service lets it go on over a
+    /// restart by the time that passed on the wall clock, so that instants that were kept can be compared with new ones.
     Mono
 }
 instant! {

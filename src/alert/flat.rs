@@ -47,12 +47,6 @@ impl Since {
     pub(super) fn since(self) -> Option<Moment> {
         self.0
     }
-
-    pub(super) fn resumed(&mut self, at: Moment) {
-        if let Some(since) = &mut self.0 {
-            since.mono = at.mono_at(since.wall).min(at.mono);
-        }
-    }
 }
 
 /// What is remembered of a flat between two looks at it.
@@ -79,13 +73,6 @@ impl FlatWatch {
     #[must_use]
     pub fn next_wake(&self) -> Option<Mono> {
         self.wake
-    }
-
-    /// Takes a kept watch up again: durations before `at` are then those of the wall clock.
-    pub fn resumed(&mut self, at: Moment) {
-        for since in [&mut self.wet, &mut self.very_wet, &mut self.undoubted, &mut self.tight, &mut self.dripless] {
-            since.resumed(at);
-        }
     }
 
     /// The next 16:00 and the next 09:00.
@@ -228,6 +215,10 @@ fn not_drying(signs: &FlatSigns<'_>, _: &mut FlatWatch, raised: Option<&Alert>) 
     }
     let Some(lost) = signs.lost_24h else { return Hold };
     let least = MEASURABLE.max(signs.weight_error * 3.0);
+    if lost < -least {
+        // It gained: water is on its way that nobody has told of yet.
+        return Hold;
+    }
     if lost < least {
         return Raise(Severity::Notice, Some(lost.get()));
     }

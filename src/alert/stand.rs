@@ -31,18 +31,6 @@ impl StandWatch {
     pub fn next_wake(&self) -> Option<Mono> {
         self.wake
     }
-
-    /// Takes a kept watch up again: durations before `at` are then those of the wall clock.
-    pub fn resumed(&mut self, at: Moment) {
-        for since in [&mut self.uneven, &mut self.level] {
-            since.resumed(at);
-        }
-        self.silence.resumed(at);
-        self.fault.resumed(at);
-        if let Some(from) = &mut self.silent_from {
-            from.mono = at.mono_at(from.wall).min(at.mono);
-        }
-    }
 }
 
 /// Keeps a trouble that comes and goes raised until it has been away for a while.
@@ -71,13 +59,6 @@ impl Relapse {
         self.well.note(false, at);
         self.cleared = Some(at);
         true
-    }
-
-    fn resumed(&mut self, at: Moment) {
-        self.well.resumed(at);
-        if let Some(cleared) = &mut self.cleared {
-            cleared.mono = at.mono_at(cleared.wall).min(at.mono);
-        }
     }
 }
 

@@ -15,13 +15,16 @@ pub struct Over<T> {
     pub file: Option<T>,
 }
 
-/// The two ends as recorded, each by itself.
+/// The two ends as recorded, each by itself, with the plants that have grown since.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Ends {
     /// The dry weight.
     pub dry: Option<Over<Grams>>,
     /// The capacity weight.
     pub capacity: Option<Over<Grams>>,
+    /// Fresh mass grown since; belongs to the band, and is undone with it.
+    pub plants: Grams,
 }
 
 /// Something a command had set that gave way to a change in the file.
@@ -56,8 +59,6 @@ pub struct Season {
     pub target: Option<Over<Fraction>>,
     /// Limits by command.
     pub high: Option<Over<Fraction>>,
-    /// Fresh mass grown since the band was recorded.
-    pub plant_mass: Grams,
     /// Its place in words, by command.
     pub place: Option<Over<String>>,
     /// The id of the stand it was moved to, by command; inside `None`: on none.
@@ -118,10 +119,11 @@ impl Season {
         stage.map_or(limits, |stage| limits.with(stage))
     }
 
-    /// Records the dry weight; `file` is what the file says now.
+    /// Records the dry weight; `file` is what the file says now. A flat as filled and sown has no plants yet.
     pub fn record_dry(&mut self, dry: Grams, file: Option<Grams>) {
         self.remember();
         self.ends.dry = Some(Over { value: dry, file });
+        self.ends.plants = Grams::ZERO;
     }
 
     /// Records the capacity weight; `file` is what the file says now.
@@ -132,11 +134,11 @@ impl Season {
 
     /// Back to the file's band. Whether there was anything to forget.
     pub fn forget_band(&mut self) -> bool {
-        if self.ends == Ends::default() {
+        if self.ends.dry.is_none() && self.ends.capacity.is_none() {
             return false;
         }
         self.remember();
-        self.ends = Ends::default();
+        self.ends = Ends { plants: self.ends.plants, ..Ends::default() };
         true
     }
 

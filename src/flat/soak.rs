@@ -80,7 +80,7 @@ pub enum SoakStep {
     GaveUp(String),
 }
 
-/// A `record-capacity` watch. It may be kept and taken up again: see [`Soak::resumed`].
+/// A `record-capacity` watch. It may be kept and taken up again; its moments stay comparable over a restart.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Soak {
     begun: Moment,
@@ -125,16 +125,6 @@ impl Soak {
     /// Tells how noisy single weights of this stand are; a standard deviation. Without it 1.5 g is taken.
     pub fn set_noise(&mut self, noise: Grams) {
         self.noise = noise.get().clamp(0.1, 50.0);
-    }
-
-    /// Takes a kept watch up again: durations before `at` are then those of the wall clock.
-    pub fn resumed(&mut self, at: Moment) {
-        for moment in [&mut self.begun, &mut self.last_pass, &mut self.stands, &mut self.seen] {
-            moment.mono = at.mono_at(moment.wall).min(at.mono);
-        }
-        if let Some((moment, _)) = &mut self.latest {
-            moment.mono = at.mono_at(moment.wall).min(at.mono);
-        }
     }
 
     /// Where the watch stands.

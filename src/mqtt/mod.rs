@@ -1,6 +1,6 @@
 //! The MQTT 5 client: connect for ever, subscribe again on each connect, publish without waiting.
 //!
-//! One task owns the connection. What it hears goes in batches through an [`Inbox`]; what is to be said goes through an
+//! One task, on a thread of its own, owns the connection. What it hears goes in batches through an [`Inbox`]; what is to be said goes through an
 //! outbox that never blocks. Neither side ever waits for the other:
 //!
 //! * **Publishing never blocks reading.** [`Client::publish`] only writes into the outbox. States are kept one to a

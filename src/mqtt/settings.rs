@@ -133,6 +133,8 @@ pub enum SettingsError {
     TlsFile(PathBuf, String),
     /// TLS settings that do not go together, and why.
     Tls(&'static str),
+    /// The system gives no thread to run on.
+    System(String),
 }
 
 impl fmt::Display for SettingsError {
@@ -152,6 +154,7 @@ impl fmt::Display for SettingsError {
             ),
             Self::TlsFile(path, why) => write!(f, "cannot use {}: {why}", path.display()),
             Self::Tls(why) => f.write_str(why),
+            Self::System(why) => write!(f, "cannot start the MQTT client: {why}"),
         }
     }
 }

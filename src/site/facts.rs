@@ -116,6 +116,7 @@ impl Site {
         self.recall_alerts(saved);
         for flat in 0..self.flats.len() {
             self.settle(flat);
+            self.carry_on(flat);
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
         for stand in 0..self.stands.len() {

@@ -139,7 +139,7 @@ impl Flat {
     }
 
     pub fn plants(&self) -> Grams {
-        self.kept.season.plant_mass
+        self.kept.season.ends.plants
     }
 
     /// Works out band, stage and limits anew from what was recorded and what the file says.

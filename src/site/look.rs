@@ -18,6 +18,10 @@ const SAMPLE_EVERY: Span = Span::minutes(10);
 const TOO_UNSURE: f64 = 0.15;
 /// Carried on for longer than this, it is none; unless the flat says otherwise.
 const CARRIED_AT_MOST: Span = Span::hours(60);
+/// So many of the last 24 hours must be known before a forecast raises an alert.
+const DAY_KNOWN: u32 = 20;
+/// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
+const IN_HAND: Span = Span::minutes(60);
 /// As long as a flat's own drying is not known, it is taken to lose a hundredth of its band an hour, give or take as much:
 /// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg (weighing.md, r7) lies within.
 const UNKNOWN_DRYING_PER_HOUR: f64 = 0.01;
@@ -30,8 +34,13 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.next_look = now.mono + LOOK_EVERY;
         flat.kept.first_weighed.get_or_insert(now.wall);
-        flat.kept.drying.weighed(weight, now, hour);
-        flat.recent.weighed(weight, now.mono);
+        if self.stands.get(flat.stand.unwrap_or(usize::MAX)).is_none_or(|bench| bench.stand.is_left_alone()) {
+            flat.kept.drying.weighed(weight, now, hour);
+            flat.recent.weighed(weight, now.mono);
+        } else {
+            flat.kept.drying.interrupted(now, Span::ZERO);
+            flat.recent.forget();
+        }
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
             let sample = Sample { flat: index, at: now.wall, weight, fraction: flat.fraction };
@@ -73,11 +82,12 @@ impl Site {
     /// Whether fresh weights of this flat come in.
     fn is_weighed(&self, index: usize) -> bool {
         let flat = &self.flats[index];
-        flat.on_stand && flat.stand.is_some_and(|stand| self.stands[stand].stand.health().is_ok())
+        let bench = flat.stand.and_then(|stand| self.stands.get(stand));
+        flat.on_stand && bench.is_some_and(|bench| bench.shown.is_some() && bench.stand.health().is_ok())
     }
 
     /// Without a weight, the fraction is carried on by the drying, ever less sure.
-    fn carry_on(&mut self, index: usize) {
+    pub(super) fn carry_on(&mut self, index: usize) {
         if self.is_weighed(index) {
             return;
         }
@@ -85,15 +95,17 @@ impl Site {
         let Some(weighed) = self.flats[index].kept.weighed else { return };
         let hour = self.local_hour(weighed.at.wall);
         let elapsed = now.mono.since(weighed.at.mono);
+        let in_hand = self.flats[index].kept.off_since.is_some() && elapsed < IN_HAND;
+        let drying_for = if in_hand { Span::ZERO } else { elapsed };
         let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
         let flat = &mut self.flats[index];
         let Some((band, _)) = flat.band else { return };
-        let water = band.water(weighed.weight, flat.kept.season.plant_mass);
+        let water = band.water(weighed.weight, flat.plants());
         let known =
-            flat.kept.drying.loss(weighed.at, hour, elapsed, Some(Water { above_dry: water, band: band.width() }));
+            flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
             || {
-                let guess = band.width() * (UNKNOWN_DRYING_PER_HOUR * elapsed.as_hours().max(0.0));
+                let guess = band.width() * (UNKNOWN_DRYING_PER_HOUR * drying_for.as_hours().max(0.0));
                 (guess, guess)
             },
             |loss| (loss.expected, loss.error),
@@ -221,7 +233,8 @@ impl Site {
             last_watered: flat.kept.watered,
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
-            low_early: flat.outlook.low.map(|low| low.early),
+            // The early end of a range that hardly anything is known of would cry wolf.
+            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.kept.drying.known_hours() >= DAY_KNOWN),
             full_soak_lasts: self.full_soak_lasts(index),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
@@ -234,9 +247,10 @@ impl Site {
         let width = band.width();
         let hour = self.local_hour(self.now.wall);
         let low = width * flat.limits.low.get();
-        let whole_day = flat.kept.drying.known_hours() >= 24;
+        let whole_day = flat.kept.drying.known_hours() >= DAY_KNOWN;
         let reached = flat.kept.drying.reaches(self.now, hour, width, low, width).filter(|_| whole_day)?;
-        Some(reached.at.mono.since(self.now.mono))
+        // The late end: a flat is called outgrown only when that is sure.
+        Some(reached.late.mono.since(self.now.mono))
     }
 
     fn weight_error(&self, index: usize) -> Grams {

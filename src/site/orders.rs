@@ -246,8 +246,7 @@ impl Site {
 
     // ---- flats
 
-    fn record_dry(&mut self, index: usize, weight: Grams) -> Done {
-        let dry = weight - self.flats[index].plants();
+    fn record_dry(&mut self, index: usize, dry: Grams) -> Done {
         self.check_new_end(index, Some(dry), None)?;
         let file = self.file_dry(index);
         let from = self.settled_dry(index);
@@ -346,8 +345,8 @@ impl Site {
         limit(&mut season.target, set.target, file.target);
         limit(&mut season.high, set.high, file.high);
         if let Some(plant_mass) = set.plant_mass {
-            season.plant_mass = plant_mass.unwrap_or(Grams::ZERO);
-            if season.plant_mass < Grams::ZERO {
+            season.ends.plants = plant_mass.unwrap_or(Grams::ZERO);
+            if season.ends.plants < Grams::ZERO {
                 return Err("plant_mass_g cannot be below 0".to_owned());
             }
         }

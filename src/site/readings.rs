@@ -12,6 +12,9 @@ use crate::units::{Fraction, Grams};
 const QUIET_AFTER_WATER: Span = Span::minutes(45);
 const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
 
+/// Of a single weight, until that of the stand is known.
+const USUAL_NOISE: Grams = Grams::new(1.5);
+
 impl Site {
     pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
         self.readings += 1;
@@ -72,7 +75,11 @@ impl Site {
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
-            self.soak(index, |soak| soak.weighed(weight, now, evaporation));
+            let noise = flat.stand.and_then(|stand| self.stands.get(stand)).and_then(|bench| bench.stand.noise());
+            self.soak(index, |soak| {
+                soak.set_noise(noise.unwrap_or(USUAL_NOISE));
+                soak.weighed(weight, now, evaporation)
+            });
         }
         let Some(flat) = self.flats.get_mut(index) else { return };
         if changed || now.mono >= flat.next_look {

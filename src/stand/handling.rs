@@ -247,6 +247,11 @@ impl Handler {
         why.is_none()
     }
 
+    fn is_too_heavy(weight: f64, scene: &Scene) -> bool {
+        let why = scene.flat.as_ref().and_then(|flat| misfit(weight, flat));
+        matches!(why, Some(Misfit::HeavierThanFull { .. }))
+    }
+
     fn leaving(&mut self, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
         let Some(weight) = look.steady.filter(|weight| *weight < self.empty_below(look, scene)) else { return };
         let mut from = self.level();
@@ -351,8 +356,12 @@ impl Handler {
             self.trend = Some(trend.with_rate(-drying));
         }
         self.quiet_from = look.at.mono + UNQUIET;
+        // Another flat may have been put there between two readings; one that was only watered is not lighter than before.
         let fitted = self.misfit;
-        if sum.change.abs() > WATERING && !self.fits(weight, scene, said) && !fitted {
+        let doubtful = fitted
+            || sum.change > WATERING && Self::is_too_heavy(weight, scene)
+            || sum.change < -WATERING && sum.abrupt;
+        if doubtful && !self.fits(weight, scene, said) && !fitted {
             return weight;
         }
         if let Some(handled) = classify(episode, &sum, look, scene) {

@@ -280,29 +280,6 @@ fn a_hand_on_the_stand_for_a_minute_changes_nothing() {
 }
 
 #[test]
-fn a_watch_is_taken_up_again_with_another_monotonic_clock() {
-    let mut house = House::new(300.0, 20.0, 8);
-    let mut soak = Soak::begin(house.at(), Some(house.weight()));
-    let mut told = None;
-    while house.seconds < 4 * 3600 && told.is_none() {
-        house.second(ten_passes(house.seconds));
-        let shift = if house.seconds > 2000 { Span::days(-100) } else { Span::ZERO };
-        let at = Moment { mono: house.at().mono + shift, wall: house.at().wall };
-        if house.seconds == 2001 {
-            let kept = serde_json::to_string(&soak).unwrap();
-            soak = serde_json::from_str(&kept).unwrap();
-            soak.resumed(at);
-        }
-        if house.seconds % 10 == 0
-            && let Some(SoakStep::Recorded { capacity, .. }) = soak.weighed(house.weight(), at, None)
-        {
-            told = Some(capacity.get());
-        }
-    }
-    assert!((told.unwrap() - CAPACITY).abs() <= TOLERANCE, "{told:?}");
-}
-
-#[test]
 fn a_silent_stand_is_waited_for() {
     let mut house = House::new(300.0, 20.0, 8);
     let mut soak = Soak::begin(house.at(), Some(house.weight()));

@@ -16,12 +16,13 @@ const LAYERS: &[&[&str]] = &[
 ];
 
 /// Arrows within a layer. Each is here because the one is spoken of in the words of the other.
-const BESIDE: &[(&str, &str)] = &[("units", "moment"), ("config", "wire")];
+const BESIDE: &[(&str, &str)] = &[("units", "moment"), ("config", "wire"), ("broker", "mqtt")];
 
 /// What no engine room may touch: I/O, clocks, tasks and logs.
 const FORBIDDEN_IN_THE_ENGINE: &[&str] = &[
     "std::fs",
-    "std::net",
+    "std::net::Tcp",
+    "std::net::Udp",
     "std::thread",
     "Instant::now",
     "SystemTime::now",

@@ -1,10 +1,8 @@
 //! What comes in over MQTT, and where: by the contract, section 3.
 
-mod shed;
-
+use crate::shed::{pointer, router};
 use proptest::prelude::*;
 use serde_json::Value;
-use shed::{pointer, router};
 use tarewell::alert::Kind;
 use tarewell::site::{Input, Part, Subject, Ticket, Unreadable};
 use tarewell::units::{Celsius, WeightUnit};

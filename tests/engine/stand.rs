@@ -1,13 +1,8 @@
 //! What a stand makes of its readings: steadiness, handling, faults, calibration, restarts.
 
-#[path = "support/recording.rs"]
-mod recording;
-#[path = "support/stand.rs"]
-mod support;
-
+use crate::bench::{Bench, at};
+use crate::recording::Random;
 use proptest::prelude::*;
-use recording::Random;
-use support::{Bench, at};
 use tarewell::stand::{
     CornerSettings, Fault, FlatScene, Handling, Health, Heard, Part, Replaced, Said, Scene, Stand, StandSettings,
     Unreadable,
@@ -17,7 +12,7 @@ use tarewell::units::{Grams, GramsPerHour, WeightUnit};
 #[test]
 fn the_labelled_series_is_read_as_labelled() {
     // The project's own series and labels: see tests/data/README.md.
-    let text = include_str!("data/events_10s.csv");
+    let text = include_str!("../data/events_10s.csv");
     let flat = FlatScene {
         dry: Some(Grams::new(3100.0)),
         capacity: Some(Grams::new(4300.0)),
@@ -186,6 +181,41 @@ fn what_is_lifted_watered_and_put_back_has_been_watered_away() {
 #[test]
 fn a_stand_is_small() {
     assert!(std::mem::size_of::<Stand>() <= 640, "{}", std::mem::size_of::<Stand>());
+}
+
+#[test]
+fn a_stand_that_tared_itself_under_its_flat_is_a_fault() {
+    let mut bench = Bench::plain();
+    for place in 0..100 {
+        bench.read(f64::from(place) * 10.0, 3300.0);
+    }
+    // It was without power for 5 min, and began at zero; the flat goes on drying.
+    for place in 0..400 {
+        bench.read(1300.0 + f64::from(place) * 10.0, f64::from(-place) * 0.1);
+    }
+    assert!(matches!(faults(&bench)[..], [Said::FaultRaised(Fault::Tared)]), "{:?}", bench.said);
+}
+
+#[test]
+fn a_flat_too_heavy_to_be_this_one_is_told_and_so_is_the_end_of_it() {
+    let band = FlatScene { dry: Some(Grams::new(2900.0)), capacity: Some(Grams::new(4500.0)), ..FlatScene::default() };
+    let mut bench = Bench::new(StandSettings::default(), Some(band));
+    let weights = [3300.0, 0.0, 6500.0, 0.0, 3300.0];
+    for place in 0..500 {
+        bench.read(f64::from(place) * 10.0, weights[place as usize / 100]);
+    }
+    let told: Vec<&str> = bench
+        .handled()
+        .iter()
+        .map(|(_, handling)| match handling {
+            Handling::Lifted { .. } => "lifted",
+            Handling::Misfit { .. } => "misfit",
+            Handling::FitsAgain => "fits",
+            Handling::Returned { watered_away: None, .. } => "returned",
+            _ => "else",
+        })
+        .collect();
+    assert_eq!(told, ["lifted", "misfit", "lifted", "fits", "returned"]);
 }
 
 #[test]

@@ -1,12 +1,7 @@
 //! Waterings on recordings made up from a seed: found with their volumes, none invented, and nothing else told.
 
-#[path = "support/recording.rs"]
-mod recording;
-#[path = "support/stand.rs"]
-mod support;
-
-use recording::{Recipe, Recording, Way, record};
-use support::Bench;
+use crate::bench::Bench;
+use crate::recording::{Recipe, Recording, Way, record};
 use tarewell::stand::{FlatScene, Handling, Said, StandSettings};
 use tarewell::units::Grams;
 

@@ -1,8 +1,6 @@
 //! Recordings, by the contract, section 4; the engine here is a stand-in that writes down what it is told.
 
-mod shed;
-
-use shed::router;
+use crate::shed::router;
 use std::fmt::Write as _;
 use tarewell::alert::Kind;
 use tarewell::command::replay::{Engine, Summary, replay};
@@ -73,7 +71,7 @@ struct Played {
 }
 
 fn play_with(recording: &[u8], prepare: impl FnOnce(Moment) -> Scribe) -> Played {
-    let plan = Plan { zone: Zone::UTC, ..shed::plan() };
+    let plan = Plan { zone: Zone::UTC, ..crate::shed::plan() };
     let mut out = Vec::new();
     let mut told = Vec::new();
     let done = replay(&plan, &router(), recording, &mut out, prepare, |text| told.push(text.to_owned()), |_| ());

@@ -1,8 +1,6 @@
 //! Drying and its forecast: on simulated flats whose truth is known, and on pots that were really weighed.
 
-mod pots;
-
-use pots::{Case, Fed, coverage, measure, median, quantile, read, skill};
+use crate::pots::{Case, Fed, coverage, measure, median, quantile, read, skill};
 use proptest::prelude::*;
 use tarewell::flat::{Drying, Water};
 use tarewell::moment::{Moment, Span, Wall};
@@ -409,7 +407,7 @@ proptest! {
 #[test]
 fn real_pots_are_forecast_within_the_bounds() {
     // Whole pots of a public recording, all of them of the half that nothing was fitted on; see tests/data/README.md.
-    let pots = read(include_str!("data/pots_excerpt.csv")).expect("the excerpt can be read");
+    let pots = read(include_str!("../data/pots_excerpt.csv")).expect("the excerpt can be read");
     let cases: Vec<Case> = pots.values().flat_map(|pot| measure(pot, 24.0, Fed::Believed)).collect();
     let ours = skill(&cases, |case| case.ours);
     let yesterday = skill(&cases, |case| case.yesterday);

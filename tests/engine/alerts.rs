@@ -470,8 +470,7 @@ fn a_watch_goes_on_after_a_restart() {
     let kept = serde_json::to_string(&bench.watch).unwrap();
     bench.watch = serde_json::from_str(&kept).unwrap();
     let wall = bench.signs.at.wall + Span::hours(71);
-    bench.signs.at = Moment { mono: tarewell::moment::Mono::from_millis(5), wall };
-    bench.watch.resumed(bench.signs.at);
+    bench.signs.at = Moment { mono: bench.signs.at.mono + Span::hours(71), wall };
     assert!(bench.look().is_empty());
     assert_rose(&bench.after(Span::hours(2)), Kind::TooWet);
 }

@@ -1,10 +1,8 @@
 //! Commands, by the contract's table, section 3.
 
-mod shed;
-
+use crate::shed::router;
 use proptest::prelude::*;
 use serde_json::{Value, json};
-use shed::router;
 use tarewell::moment::{Span, Wall};
 use tarewell::site::{Command, Input, Order, Set, Subject, Ticket};
 use tarewell::units::{Fraction, Grams};

@@ -1,9 +1,7 @@
 //! What goes out: topics, events and answers, by the contract, section 3. States have their own tests.
 
-mod shed;
-
+use crate::shed::plan;
 use serde_json::{Value, json};
-use shed::plan;
 use tarewell::alert::{Kind, Severity};
 use tarewell::moment::Wall;
 use tarewell::site::{By, Event, Happening, Subject};

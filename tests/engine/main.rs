@@ -1,0 +1,14 @@
+//! The engine and its rooms, without I/O: days in milliseconds.
+
+mod alerts;
+mod architecture;
+mod bench;
+mod drying;
+mod figures;
+mod plan;
+mod pots;
+mod properties;
+mod recording;
+mod stand;
+mod units;
+mod waterings;
