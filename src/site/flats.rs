@@ -92,6 +92,11 @@ pub(super) struct Outlook {
     pub rate: Option<GramsPerHour>,
     pub due: Option<crate::flat::Forecast>,
     pub low: Option<crate::flat::Forecast>,
+    /// Once a day's drying is known.
+    pub low_early: Option<Moment>,
+    pub lost_24h: Option<Grams>,
+    /// How long it takes from capacity to low at the most.
+    pub full_soak_lasts: Option<Span>,
 }
 
 /// One flat.

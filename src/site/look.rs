@@ -123,21 +123,33 @@ impl Site {
     /// Works out where the drying leads, unless that was done a moment ago.
     fn forecast(&mut self, index: usize) {
         let now = self.now;
-        let hour = self.local_hour(now.wall);
-        let flat = &mut self.flats[index];
-        if flat.outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
+        let worked_out = self.flats[index].outlook.worked_out;
+        if worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
             return;
         }
-        let rate = flat.kept.drying.rate(now, hour);
-        let (due, low) = match (flat.band, flat.water()) {
-            (Some((band, _)), Some(water)) => {
-                let width = band.width();
-                let reaches = |limit: Fraction| flat.kept.drying.reaches(now, hour, water, width * limit.get(), width);
-                (reaches(flat.limits.water_at), reaches(flat.limits.low))
-            }
-            _ => (None, None),
+        let hour = self.local_hour(now.wall);
+        let flat = &mut self.flats[index];
+        let asked = flat.kept.drying.ask(now, hour);
+        let whole_day = asked.known_hours() >= DAY_KNOWN;
+        let mut outlook = Outlook {
+            worked_out: Some(now.mono),
+            rate: asked.rate().map(|rate| rate.per_hour),
+            lost_24h: asked.lost_in_last(Span::hours(24)),
+            ..Outlook::default()
         };
-        flat.outlook = Outlook { worked_out: Some(now.mono), rate: rate.map(|rate| rate.per_hour), due, low };
+        if let Some((band, _)) = flat.band {
+            let width = band.width();
+            let reaches = |water: Grams, limit: Fraction| asked.reaches(water, width * limit.get(), width);
+            let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
+            outlook.due = of_now(flat.limits.water_at);
+            outlook.low = of_now(flat.limits.low);
+            // The early end of a range that hardly anything is known of would cry wolf.
+            outlook.low_early = outlook.low.map(|low| low.early).filter(|_| whole_day);
+            // The late end: a flat is called outgrown only when that is sure.
+            let full_soak = if whole_day { reaches(width, flat.limits.low) } else { None };
+            outlook.full_soak_lasts = full_soak.map(|soak| soak.late.mono.since(now.mono));
+        }
+        flat.outlook = outlook;
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);
         }
@@ -169,9 +181,7 @@ impl Site {
     }
 
     fn judge(&mut self, index: usize) {
-        if self.plan.zone.hour(self.now.wall) >= 16.0 {
-            self.forecast(index);
-        }
+        self.forecast(index);
         let mut watch = std::mem::take(&mut self.flats[index].kept.watch);
         let mut board = std::mem::take(&mut self.board);
         let changes = crate::alert::judge_flat(&self.signs(index), &mut watch, &mut board, index);
@@ -223,7 +233,7 @@ impl Site {
             soaking: flat.kept.soak.is_some(),
             wet_is_meant: stage.is_some_and(|stage| stage.wet_is_meant),
             dome_on: flat.kept.dome_on,
-            lost_24h: if is_weighed { flat.kept.drying.lost_in_last(Span::hours(24), now) } else { None },
+            lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),
             weight_error: self.weight_error(index),
             fraction_error: flat.fraction_error,
             carried_for,
@@ -233,24 +243,11 @@ impl Site {
             last_watered: flat.kept.watered,
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
-            // The early end of a range that hardly anything is known of would cry wolf.
-            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.kept.drying.known_hours() >= DAY_KNOWN),
-            full_soak_lasts: self.full_soak_lasts(index),
+            low_early: flat.outlook.low_early,
+            full_soak_lasts: flat.outlook.full_soak_lasts,
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
         }
-    }
-
-    fn full_soak_lasts(&self, index: usize) -> Option<Span> {
-        let flat = &self.flats[index];
-        let (band, _) = flat.band?;
-        let width = band.width();
-        let hour = self.local_hour(self.now.wall);
-        let low = width * flat.limits.low.get();
-        let whole_day = flat.kept.drying.known_hours() >= DAY_KNOWN;
-        let reached = flat.kept.drying.reaches(self.now, hour, width, low, width).filter(|_| whole_day)?;
-        // The late end: a flat is called outgrown only when that is sure.
-        Some(reached.late.mono.since(self.now.mono))
     }
 
     fn weight_error(&self, index: usize) -> Grams {
