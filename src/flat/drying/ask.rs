@@ -72,17 +72,16 @@ impl Asked {
             return None;
         }
         let ahead = self.ahead.as_ref()?;
-        let sooner = |gone: f64, lost: f64| lost + ahead.doubt(gone) * lost + ahead.noise;
-        let later = |gone: f64, lost: f64| lost - ahead.doubt(gone) * lost - ahead.noise;
-        let [mut early, mut at, mut late] = [Crossing::default(); 3];
+        let mut crossings = [Crossing::default(); 3];
         ahead.course.walk(self.hour, FURTHEST.as_hours(), Some((water.get(), band.get())), |gone, lost| {
-            let (least, most) = ahead.doubt_within(gone);
-            early.see(gone, lost, need, lost + most * lost + ahead.noise, sooner);
-            at.see(gone, lost, need, lost, |_, lost| lost);
-            late.see(gone, lost, need, lost - least * lost - ahead.noise, later);
-            [early, at, late].iter().any(|crossing| crossing.at.is_none())
+            let doubt = ahead.doubt(gone) * lost;
+            let levels = [lost + doubt + ahead.noise, lost, lost - doubt - ahead.noise];
+            for (crossing, level) in crossings.iter_mut().zip(levels) {
+                crossing.see(gone, level, need);
+            }
+            crossings.iter().any(|crossing| crossing.at.is_none())
         });
-        let [early, at, late] = [early, at, late].map(|crossing| crossing.at);
+        let [early, at, late] = crossings.map(|crossing| crossing.at);
         let at = at?;
         let moment = |hours: f64| self.at.after(Span::from_seconds(hours * 3600.0));
         let late = late.unwrap_or(FURTHEST.as_hours()).max(at);
@@ -130,18 +129,12 @@ struct Crossing {
 }
 
 impl Crossing {
-    /// At so many hours and grams lost; the level itself, which is `at_most` as much, is worked out only near what is
-    /// needed, for it takes a power.
-    fn see(&mut self, gone: f64, lost: f64, need: f64, at_most: f64, level: impl Fn(f64, f64) -> f64) {
-        if self.at.is_none() && at_most >= need {
-            let here = level(gone, lost);
-            if here >= need {
-                let (from, lost_before) = self.before;
-                let below = if from > 0.0 { level(from, lost_before) } else { 0.0 };
-                let share = if here > below { ((need - below) / (here - below)).clamp(0.0, 1.0) } else { 1.0 };
-                self.at = Some(from + (gone - from) * share);
-            }
+    fn see(&mut self, gone: f64, level: f64, need: f64) {
+        if self.at.is_none() && level >= need {
+            let (from, below) = self.before;
+            let share = if level > below { ((need - below) / (level - below)).clamp(0.0, 1.0) } else { 1.0 };
+            self.at = Some(from + (gone - from) * share);
         }
-        self.before = (gone, lost);
+        self.before = (gone, level);
     }
 }
