@@ -112,9 +112,10 @@ pub(super) struct Flat {
     pub on_stand: bool,
     /// Rounded; carried on by the drying while it is not weighed.
     pub fraction: Option<Fraction>,
-    pub fraction_error: f64,
     /// The weight that the fraction goes by: the last one, less what has dried since.
     pub present: Option<Grams>,
+    /// Its standard uncertainty, where that is not the stand's: worked out when it is told, not for each reading.
+    pub error: Option<Grams>,
     pub sent: Sent,
     pub outlook: Outlook,
     /// When drying and alerts are looked at again by the way.
@@ -133,8 +134,8 @@ impl Flat {
             stand: None,
             on_stand: false,
             fraction: None,
-            fraction_error: 0.0,
             present: None,
+            error: None,
             sent: Sent::default(),
             outlook: Outlook::default(),
             next_look: Mono::from_millis(i64::MIN),
@@ -156,15 +157,14 @@ impl Flat {
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
     }
 
-    /// What is left, by a weight.
-    pub fn goes_by(&mut self, weight: Grams, error: Grams) {
-        self.present = Some(weight);
+    /// What is left, by a weight; `error` is its standard uncertainty if that is not the stand's.
+    pub fn goes_by(&mut self, weight: Grams, error: Option<Grams>) {
+        (self.present, self.error) = (Some(weight), error);
         let Some((band, _)) = self.band else {
             self.unknown();
             return;
         };
         let fraction = band.fraction(weight, self.plants());
-        self.fraction_error = band.fraction_error(fraction, error, error);
         self.fraction = Fraction::checked(fraction.get()).map(Fraction::rounded);
         self.kept.condition = self.kept.condition.next(fraction, &self.limits);
     }
@@ -172,8 +172,14 @@ impl Flat {
     /// Nothing is known of what is left.
     pub fn unknown(&mut self) {
         self.fraction = None;
-        self.fraction_error = 0.0;
         self.kept.condition = Condition::Unknown;
+    }
+
+    /// The standard uncertainty of the fraction, where that of a weight of the stand is `of_stand`; 0 without one.
+    pub fn fraction_error(&self, of_stand: Grams) -> f64 {
+        let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
+        let error = self.error.unwrap_or(of_stand);
+        band.fraction_error(band.fraction(weight, self.plants()), error, error)
     }
 
     pub fn water(&self) -> Option<Grams> {

@@ -110,8 +110,9 @@ impl Site {
             },
             |loss| (loss.expected, loss.error),
         );
-        flat.goes_by(weighed.weight - lost, error.max(Grams::new(2.0)));
-        if flat.fraction_error > TOO_UNSURE || elapsed > limit {
+        let error = error.max(Grams::new(2.0));
+        flat.goes_by(weighed.weight - lost, Some(error));
+        if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
             flat.unknown();
         }
     }
@@ -235,7 +236,7 @@ impl Site {
             dome_on: flat.kept.dome_on,
             lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),
             weight_error: self.weight_error(index),
-            fraction_error: flat.fraction_error,
+            fraction_error: self.fraction_error(index),
             carried_for,
             weigh_after: settings.check_every.unwrap_or(CARRIED_AT_MOST),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
@@ -248,6 +249,11 @@ impl Site {
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
         }
+    }
+
+    /// The standard uncertainty of the flat's fraction; 0 where that is not known.
+    pub(super) fn fraction_error(&self, index: usize) -> f64 {
+        self.flats[index].fraction_error(self.weight_error(index))
     }
 
     fn weight_error(&self, index: usize) -> Grams {

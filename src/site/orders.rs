@@ -518,9 +518,7 @@ impl Site {
         self.settle(index);
         let flat = &mut self.flats[index];
         if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
-            let error =
-                Grams::new(flat.fraction_error.max(0.001) * flat.band.map_or(0.0, |(band, _)| band.width().get()));
-            flat.goes_by(weight, error);
+            flat.goes_by(weight, flat.error);
         }
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);

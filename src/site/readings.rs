@@ -67,11 +67,7 @@ impl Site {
         }
         flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
         let before = flat.kept.condition;
-        let error = flat
-            .stand
-            .and_then(|stand| self.stands.get(stand))
-            .map_or(Grams::ZERO, |bench| bench.stand.weight_error(weight));
-        flat.goes_by(weight, error);
+        flat.goes_by(weight, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
