@@ -95,8 +95,8 @@ pub(super) struct Outlook {
     /// Once a day's drying is known.
     pub low_early: Option<Moment>,
     pub lost_24h: Option<Grams>,
-    /// How long it takes from capacity to low at the most.
-    pub full_soak_lasts: Option<Span>,
+    /// How long it takes from capacity to low at the most, and when that was worked out.
+    pub full_soak: Option<(Mono, Option<Span>)>,
 }
 
 /// One flat.

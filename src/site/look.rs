@@ -12,6 +12,8 @@ use crate::units::{Fraction, Grams};
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
 const FORECAST_EVERY: Span = Span::minutes(5);
+/// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
+const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
 const SAMPLE_EVERY: Span = Span::minutes(10);
 /// Carried on without a weight, a fraction less sure than this is none.
@@ -146,9 +148,12 @@ impl Site {
             outlook.low = of_now(flat.limits.low);
             // The early end of a range that hardly anything is known of would cry wolf.
             outlook.low_early = outlook.low.map(|low| low.early).filter(|_| whole_day);
-            // The late end: a flat is called outgrown only when that is sure.
-            let full_soak = if whole_day { reaches(width, flat.limits.low) } else { None };
-            outlook.full_soak_lasts = full_soak.map(|soak| soak.late.mono.since(now.mono));
+            let known = flat.outlook.full_soak.filter(|(then, _)| now.mono.since(*then) < SOAK_ASKED_EVERY);
+            outlook.full_soak = known.or_else(|| {
+                // The late end: a flat is called outgrown only when that is sure.
+                let soak = if whole_day { reaches(width, flat.limits.low) } else { None };
+                Some((now.mono, soak.map(|soak| soak.late.mono.since(now.mono))))
+            });
         }
         flat.outlook = outlook;
         if let Some(stand) = flat.stand {
@@ -245,7 +250,7 @@ impl Site {
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
             low_early: flat.outlook.low_early,
-            full_soak_lasts: flat.outlook.full_soak_lasts,
+            full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
         }

@@ -1,7 +1,7 @@
 //! What can be asked of a flat's drying at one moment.
 
 use super::record::{KEPT, whole};
-use super::{Ahead, Course, Drying, FEWEST_HOURS, Forecast, Lead, Loss, RANGE_OF_UNKNOWN, Rate, Water};
+use super::{Ahead, Course, Drying, FEWEST_HOURS, Forecast, Lead, Loss, MOST_DOUBT, RANGE_OF_UNKNOWN, Rate, Water};
 use crate::moment::{Moment, Span};
 use crate::units::{Grams, GramsPerHour};
 
@@ -73,10 +73,17 @@ impl Asked {
         }
         let ahead = self.ahead.as_ref()?;
         let mut crossings = [Crossing::default(); 3];
+        let mut far = None;
         ahead.course.walk(self.hour, FURTHEST.as_hours(), Some((water.get(), band.get())), |gone, lost| {
-            let doubt = ahead.doubt(gone) * lost;
-            let levels = [lost + doubt + ahead.noise, lost, lost - doubt - ahead.noise];
-            for (crossing, level) in crossings.iter_mut().zip(levels) {
+            // Most steps are far from where anything is reached, and only the last of them has to be known.
+            if lost + MOST_DOUBT * lost + ahead.noise < need {
+                far = Some((gone, lost));
+                return true;
+            }
+            if let Some((gone, lost)) = far.take() {
+                crossings = ahead.levels(gone, lost).map(|level| Crossing { before: (gone, level), at: None });
+            }
+            for (crossing, level) in crossings.iter_mut().zip(ahead.levels(gone, lost)) {
                 crossing.see(gone, level, need);
             }
             crossings.iter().any(|crossing| crossing.at.is_none())

@@ -288,6 +288,12 @@ impl Ahead {
         let grown = before + (after - before) * (days - f64::from(u32::try_from(whole).unwrap_or(0)));
         (self.day * grown).min(MOST_DOUBT)
     }
+
+    /// The upper end of the range, the expected loss and the lower end, `lost` being what is expected.
+    fn levels(&self, hours: f64, lost: f64) -> [f64; 3] {
+        let doubt = self.doubt(hours) * lost;
+        [lost + doubt + self.noise, lost, lost - doubt - self.noise]
+    }
 }
 
 impl Drying {
@@ -307,16 +313,14 @@ impl Drying {
         if self.clock.wall.is_none() { local_hour.rem_euclid(24.0) } else { self.clock.at(at) }
     }
 
-    /// The usual demand, by the flat's own hour modulo 24.
+    /// The usual demand, by the flat's own hour modulo 24, as the two clocks stand at `hour`.
     fn usual_from(&self, hour: i32) -> [Option<f64>; 24] {
-        let mut usual = [None; 24];
-        for own in hour..hour + 24 {
-            let of_day = self.usual.get(self.hour_of_day(own)).filter(|&&usual| usual >= 0.0);
-            if let Some(slot) = usual.get_mut(usize::try_from(own.rem_euclid(24)).unwrap_or(0)) {
-                *slot = of_day.map(|&usual| f64::from(usual));
-            }
-        }
-        usual
+        let own = usize::try_from(hour.rem_euclid(24)).unwrap_or(0);
+        let ahead = self.hour_of_day(hour) + 24 - own;
+        std::array::from_fn(|own| {
+            let usual = self.usual.get((own + ahead) % 24).filter(|usual| **usual >= 0.0);
+            usual.map(|usual| f64::from(*usual))
+        })
     }
 
     fn hour_of_day(&self, own: i32) -> usize {
