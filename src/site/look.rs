@@ -137,6 +137,7 @@ impl Site {
         let mut outlook = Outlook {
             worked_out: Some(now.mono),
             rate: asked.rate().map(|rate| rate.per_hour),
+            whole_day,
             lost_24h: asked.lost_in_last(Span::hours(24)),
             ..Outlook::default()
         };
@@ -146,8 +147,6 @@ impl Site {
             let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
             outlook.due = of_now(flat.limits.water_at);
             outlook.low = of_now(flat.limits.low);
-            // The early end of a range that hardly anything is known of would cry wolf.
-            outlook.low_early = outlook.low.map(|low| low.early).filter(|_| whole_day);
             let known = flat.outlook.full_soak.filter(|(then, _)| now.mono.since(*then) < SOAK_ASKED_EVERY);
             outlook.full_soak = known.or_else(|| {
                 // The late end: a flat is called outgrown only when that is sure.
@@ -164,7 +163,7 @@ impl Site {
     /// Publishes the flat's state where that is due.
     pub(super) fn flat_moved(&mut self, index: usize, at_once: bool) {
         let flat = &self.flats[index];
-        let division = flat.stand.map_or(Grams::new(1.0), |stand| self.plan.stands[stand].1.division);
+        let division = flat.stand.map_or(Grams::new(1.0), |stand| self.stands[stand].stand.division());
         if at_once || flat.sent.is_outdone(flat.present, flat.fraction, division, self.now.mono) {
             self.publish_flat(index);
         }
@@ -249,7 +248,8 @@ impl Site {
             last_watered: flat.kept.watered,
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
-            low_early: flat.outlook.low_early,
+            // The early end of a range that hardly anything is known of would cry wolf.
+            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
             full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,

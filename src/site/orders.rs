@@ -2,7 +2,7 @@
 
 use super::flats::Weighed;
 use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
-use crate::flat::{Limits, Over, Soak};
+use crate::flat::{Commanded, Limits, Over, Soak};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -335,9 +335,9 @@ impl Site {
         let settings = &self.plan.flats[index].1;
         let file = settings.own_limits;
         let mut season = self.flats[index].kept.season.clone();
-        let limit = |over: &mut Option<Over<Fraction>>, given: Option<Option<Fraction>>, file: Option<Fraction>| {
+        let limit = |over: &mut Commanded<Fraction>, given: Option<Option<Fraction>>, file: Option<Fraction>| {
             if let Some(given) = given {
-                *over = given.map(|value| Over { value, file });
+                *over = given.map(|value| Box::new(Over { value, file }));
             }
         };
         limit(&mut season.low, set.low, file.low);
@@ -351,7 +351,7 @@ impl Site {
             }
         }
         if let Some(place) = &set.place {
-            season.place = place.clone().map(|value| Over { value, file: settings.place.clone() });
+            season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));
         }
         let limits = season.limits(settings, None);
         if let Some((lower, upper)) = limits.out_of_order() {
@@ -403,7 +403,7 @@ impl Site {
             self.stands[from].flat = None;
         }
         let flat = &mut self.flats[index];
-        flat.kept.season.stand = (to != file).then(|| Over { value: to_id.clone(), file: Some(file_id) });
+        flat.kept.season.stand = (to != file).then(|| Box::new(Over { value: to_id.clone(), file: Some(file_id) }));
         flat.stand = to;
         flat.kept.misfit = None;
         let there = to
