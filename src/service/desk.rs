@@ -228,7 +228,10 @@ impl Desk {
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
-                let known = self.tools.router.names().flat(&flat).is_ok();
+                let place = self.tools.router.names().flat(&flat);
+                let known = place.is_ok();
+                // An earlier season is shown to who asks for its days.
+                let from = from.or_else(|| self.site.season_begun(place.ok()?));
                 let points =
                     self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
                 let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {

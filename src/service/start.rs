@@ -28,13 +28,14 @@ const TOLD: &str = "notify";
 
 pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> {
     let store_path = beside(file, &checked.store);
-    let store = Store::open(&store_path)?;
+    let mut store = Store::open(&store_path)?;
+    let renamed = keeping::carry_over(&mut store, &checked.plan)?;
     let kept = store.load()?;
     for note in &kept.notes {
         tracing::warn!("Left out of the store: {note}");
     }
     let clock = Clock::start(kept.newest_wall);
-    let told = kept.facts.iter().find(|fact| fact.of == Of::Site && fact.id == TOLD).map(|fact| fact.json.clone());
+    let told = told(&kept, &renamed);
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
     let plan = Arc::new(checked.plan);
@@ -83,6 +84,16 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     }
     tracing::info!("Stopped");
     Ok(())
+}
+
+/// Who was told of what.
+fn told(kept: &crate::store::Saved, renamed: &[(String, String)]) -> Option<crate::notify::Facts> {
+    let fact = kept.facts.iter().find(|fact| fact.of == Of::Site && fact.id == TOLD)?;
+    let mut told: crate::notify::Facts = serde_json::from_str(&fact.json).ok()?;
+    for (from, to) in renamed {
+        told.rename(Of::Flat.name(), from, to);
+    }
+    Some(told)
 }
 
 /// Relative paths start at the configuration's folder, or at the folder that the service manager made for state.
@@ -243,12 +254,12 @@ fn start_notifier(
     plan: &Plan,
     writer: &Arc<Writer>,
     clock: Clock,
-    told: Option<String>,
+    told: Option<crate::notify::Facts>,
     site: &Site,
 ) -> Notifier {
     let now = clock.now();
     let mut teller = Teller::new(phones.to_vec(), plan.zone);
-    if let Some(facts) = told.and_then(|json| serde_json::from_str(&json).ok()) {
+    if let Some(facts) = told {
         teller.restore(facts, now);
     }
     let raised: Vec<_> = site.raised_messages().collect();
