@@ -29,6 +29,8 @@ pub(super) struct Kept {
     pub weighed: Option<Weighed>,
     /// The first weight of the season.
     pub first_weighed: Option<Wall>,
+    /// When this season took the place of an earlier one.
+    pub begun: Option<Wall>,
     /// Off its stand since.
     pub off_since: Option<Moment>,
     /// What stands there cannot be this flat: why.
@@ -116,6 +118,8 @@ pub(super) struct Flat {
     pub next_look: Mono,
     pub recent: Recent,
     pub last_sample: Option<Mono>,
+    /// What it weighed when a command moved it to another stand, and when that was: it may be carried there only now.
+    pub carried: Option<(Grams, Mono)>,
 }
 
 impl Flat {
@@ -135,6 +139,7 @@ impl Flat {
             next_look: Mono::from_millis(i64::MIN),
             recent: Recent::default(),
             last_sample: None,
+            carried: None,
         }
     }
 
