@@ -78,9 +78,8 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     }
     notifier.stop().await;
     close(writer).await;
-    if let Some((embedded, runtime)) = embedded {
+    if let Some((embedded, _host)) = embedded {
         embedded.stop().await;
-        runtime.shutdown_background();
     }
     tracing::info!("Stopped");
     Ok(())
@@ -134,13 +133,24 @@ fn retire_what_is_gone(plan: &Plan, kept: &crate::store::Saved, writer: &Writer,
     writer.send(gone);
 }
 
+/// The runtime of the embedded broker. It is dropped on the service's own, where waiting for its end is not allowed.
+struct Host(Option<Runtime>);
+
+impl Drop for Host {
+    fn drop(&mut self) {
+        if let Some(runtime) = self.0.take() {
+            runtime.shutdown_background();
+        }
+    }
+}
+
 /// Starts the embedded broker, if that is the one to use; where to connect, as whom.
 #[expect(clippy::type_complexity, reason = "taken apart at once")]
 fn start_broker(
     broker: &Broker,
     plan: &Plan,
     wiring: &Wiring,
-) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Runtime)>), Failure> {
+) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Host)>), Failure> {
     let Broker::Embedded(embedded) = broker else { return Ok((None, None, None)) };
     let settings = broker::Settings {
         listen: embedded.listen,
@@ -167,6 +177,7 @@ fn start_broker(
         // The receiver waits; it is gone only with the program.
         let _ = sent.send(Embedded::start(settings).await);
     });
+    let host = Host(Some(runtime));
     let started = started.recv().map_err(|error| Failure::Runtime(error.to_string()))??;
     let address = started.addr();
     tracing::info!(%address, "Started the embedded broker");
@@ -177,7 +188,7 @@ fn start_broker(
              or name a broker that is there already:\n  broker: {{url: mqtt://ADDRESS:1883}}"
         );
     }
-    Ok((Some(address), started.own_login().cloned(), Some((started, runtime))))
+    Ok((Some(address), started.own_login().cloned(), Some((started, host))))
 }
 
 fn connection(
