@@ -6,7 +6,7 @@ use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::{Arc, Condvar, Mutex};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use tarewell::broker::{Embedded, Settings};
 use tempfile::TempDir;
@@ -96,6 +96,13 @@ struct Log {
     more: Condvar,
 }
 
+impl Log {
+    /// A test that fails while it looks still shows the rest.
+    fn lock(&self) -> MutexGuard<'_, (Vec<String>, bool)> {
+        self.lines.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
 impl Service {
     pub fn start(config: &Path) -> Self {
         let mut command = tarewell();
@@ -105,10 +112,10 @@ impl Service {
         let (lines, into) = (BufReader::new(child.stderr.take().unwrap()).lines(), log.clone());
         std::thread::spawn(move || {
             for line in lines.map_while(Result::ok) {
-                into.lines.lock().unwrap().0.push(line);
+                into.lock().0.push(line);
                 into.more.notify_all();
             }
-            into.lines.lock().unwrap().1 = true;
+            into.lock().1 = true;
             into.more.notify_all();
         });
         Self { child, log }
@@ -117,19 +124,25 @@ impl Service {
     /// The first line of the log that holds `words`.
     pub fn logged(&self, words: &str) -> String {
         let begun = Instant::now();
-        let mut guard = self.log.lines.lock().unwrap();
+        let mut guard = self.log.lock();
         loop {
             if let Some(line) = guard.0.iter().find(|line| line.contains(words)) {
                 return line.clone();
             }
             assert!(!guard.1, "it ended without saying {words:?}:\n{}", guard.0.join("\n"));
             assert!(begun.elapsed() < PATIENCE, "it does not say {words:?}:\n{}", guard.0.join("\n"));
-            guard = self.log.more.wait_timeout(guard, Duration::from_millis(200)).unwrap().0;
+            guard =
+                self.log.more.wait_timeout(guard, Duration::from_millis(200)).unwrap_or_else(PoisonError::into_inner).0;
         }
     }
 
+    /// Whether the log holds `words`.
+    pub fn says(&self, words: &str) -> bool {
+        self.log().contains(words)
+    }
+
     pub fn log(&self) -> String {
-        self.log.lines.lock().unwrap().0.join("\n")
+        self.log.lock().0.join("\n")
     }
 
     fn address(&self, words: &str) -> SocketAddr {

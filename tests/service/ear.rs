@@ -7,7 +7,7 @@ use rumqttc::v5::{Client, Event, Incoming, MqttOptions};
 use serde_json::Value;
 use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::{Arc, Condvar, Mutex};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// One message as it came.
@@ -56,6 +56,12 @@ struct Inner {
     over: bool,
 }
 
+impl Heard {
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        self.all.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
 static NEXT: AtomicU32 = AtomicU32::new(0);
 
 impl Ear {
@@ -73,7 +79,7 @@ impl Ear {
         let into = heard.clone();
         std::thread::spawn(move || {
             for event in connection.iter() {
-                let mut inner = into.all.lock().unwrap();
+                let mut inner = into.lock();
                 match event {
                     Ok(Event::Incoming(Incoming::Publish(publish))) => inner.messages.push(Message {
                         topic: String::from_utf8(publish.topic.to_vec()).unwrap(),
@@ -104,7 +110,7 @@ impl Ear {
 
     /// Subscribes, and waits for the answer.
     pub fn hear(&self, filters: &[&str]) {
-        let before = self.heard.all.lock().unwrap().subscribed;
+        let before = self.heard.lock().subscribed;
         let filters =
             filters.iter().map(|filter| Filter { preserve_retain: true, ..Filter::new(*filter, QoS::AtLeastOnce) });
         self.client.subscribe_many(filters).unwrap();
@@ -122,7 +128,7 @@ impl Ear {
 
     pub fn publish(&self, topic: &str, payload: &[u8], retain: bool, properties: Option<PublishProperties>) {
         let mine = {
-            let mut inner = self.heard.all.lock().unwrap();
+            let mut inner = self.heard.lock();
             inner.published += 1;
             inner.published
         };
@@ -155,7 +161,7 @@ impl Ear {
 
     /// How many messages it has heard; with [`Self::after`], what comes from now on.
     pub fn mark(&self) -> usize {
-        self.heard.all.lock().unwrap().messages.len()
+        self.heard.lock().messages.len()
     }
 
     /// The first message that fits, of all it has heard or will hear.
@@ -183,13 +189,13 @@ impl Ear {
 
     /// Everything heard on topics with this beginning.
     pub fn on(&self, prefix: &str) -> Vec<Message> {
-        let inner = self.heard.all.lock().unwrap();
+        let inner = self.heard.lock();
         inner.messages.iter().filter(|message| message.topic.starts_with(prefix)).cloned().collect()
     }
 
     fn wait<T>(&self, what: &str, find: impl Fn(&Inner) -> Option<T>) -> T {
         let begun = Instant::now();
-        let mut inner = self.heard.all.lock().unwrap();
+        let mut inner = self.heard.lock();
         loop {
             if let Some(found) = find(&inner) {
                 return found;
@@ -197,7 +203,12 @@ impl Ear {
             let heard = || inner.messages.iter().map(|m| format!("{} {}", m.topic, m.text())).collect::<Vec<_>>();
             assert!(!inner.over, "the connection broke while waiting for {what}; heard:\n{}", heard().join("\n"));
             assert!(begun.elapsed() < PATIENCE + Duration::from_secs(10), "no {what}; heard:\n{}", heard().join("\n"));
-            inner = self.heard.more.wait_timeout(inner, Duration::from_millis(200)).unwrap().0;
+            inner = self
+                .heard
+                .more
+                .wait_timeout(inner, Duration::from_millis(200))
+                .unwrap_or_else(PoisonError::into_inner)
+                .0;
         }
     }
 }

@@ -11,6 +11,9 @@ mod mosquitto;
 
 mod alerts;
 mod kept;
+mod life;
+mod proxy;
 mod publishing;
 mod readings;
 mod recorded;
+mod shapes;
