@@ -83,11 +83,8 @@ fn measure(flats: u32, seed: u32) -> f64 {
 }
 
 fn checked(file: &[u8]) -> Checked {
-    let around = Surroundings {
-        environment: &|_| None,
-        read_file: &|_| Err("there is no file".to_owned()),
-        machine_zone: None,
-    };
+    let around =
+        Surroundings { environment: &|_| None, read_file: &|_| Err("there is no file".to_owned()), machine_zone: None };
     config::read(file, "made up", &around).unwrap_or_else(|problems| panic!("{problems}"))
 }
 

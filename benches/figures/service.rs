@@ -39,12 +39,7 @@ pub fn memory() -> Vec<Figure> {
     let megabytes = few * 1024.0 / 1e6;
     let a_flat = a_flat * 1024.0 / 1e3;
     vec![
-        Figure::new(
-            "memory of the service, 50 flats",
-            "≤ 15 MB",
-            format!("{megabytes:.1} MB"),
-            megabytes <= MEGABYTES,
-        ),
+        Figure::new("memory of the service, 50 flats", "≤ 15 MB", format!("{megabytes:.1} MB"), megabytes <= MEGABYTES),
         Figure::new("memory for each further flat", "≤ 3 kB", format!("{a_flat:.2} kB"), a_flat <= KILOBYTES_A_FLAT),
     ]
 }

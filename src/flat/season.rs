@@ -201,11 +201,7 @@ impl Season {
     }
 }
 
-fn give_way<T: PartialEq + Serialize>(
-    key: &'static str,
-    over: &mut Commanded<T>,
-    file: Option<T>,
-) -> Option<Replaced> {
+fn give_way<T: PartialEq + Serialize>(key: &'static str, over: &mut Commanded<T>, file: Option<T>) -> Option<Replaced> {
     let kept = over.as_ref()?;
     if kept.file == file {
         return None;

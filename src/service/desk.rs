@@ -8,7 +8,7 @@ use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
 use crate::store::{AT_MOST, Reader, Write, Writer};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
@@ -42,6 +42,8 @@ pub(super) struct Desk {
     tools: Tools,
     askers: HashMap<Ticket, Asker>,
     tickets: u64,
+    /// What must not be retained: cleared again on each connect, since the broker may have been away when it was.
+    cleared: HashSet<String>,
     /// What the store is to write after this turn.
     writes: Vec<Write>,
     payload: Vec<u8>,
@@ -56,6 +58,7 @@ impl Desk {
             tools,
             askers: HashMap::new(),
             tickets: 0,
+            cleared: HashSet::new(),
             writes: Vec::new(),
             payload: Vec::new(),
             turned: None,
@@ -144,6 +147,9 @@ impl Desk {
                         Delivery::State { qos1: true },
                     );
                     self.tools.client.publish(online);
+                    for topic in &self.cleared {
+                        self.tools.client.publish(clear(topic));
+                    }
                     self.site.handle(Input::Connected, now);
                 }
                 Heard::Down { why, retry_in } => {
@@ -192,8 +198,7 @@ impl Desk {
         }
         match heard {
             wire::Heard::Stray if retained => {
-                let clear = Outgoing::new(message.topic(), Vec::new(), Delivery::State { qos1: true });
-                self.tools.client.publish(clear);
+                self.tools.client.publish(clear(message.topic()));
             }
             wire::Heard::Unreadable(why) => tracing::debug!(topic = message.topic(), %why, "Could not read"),
             _ => {}
@@ -209,7 +214,8 @@ impl Desk {
             };
             if is_gone {
                 tracing::info!(%topic, "Cleared what an earlier run had left on the broker");
-                self.tools.client.publish(Outgoing::new(topic.as_str(), Vec::new(), Delivery::State { qos1: true }));
+                self.tools.client.publish(clear(topic));
+                self.cleared.insert(topic.clone());
             }
         }
     }
@@ -228,7 +234,10 @@ impl Desk {
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
-                let known = self.tools.router.names().flat(&flat).is_ok();
+                let place = self.tools.router.names().flat(&flat);
+                let known = place.is_ok();
+                // An earlier season is shown to who asks for its days.
+                let from = from.or_else(|| self.site.season_begun(place.ok()?));
                 let points =
                     self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
                 let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {
@@ -281,12 +290,13 @@ impl Desk {
                 let topic = topic::alert(names, kind, subject);
                 self.payload.clear();
                 self.site.write_alert(kind, subject, &mut self.payload);
+                self.cleared.remove(&topic);
                 self.publish(topic, Delivery::State { qos1: true });
             }
             Output::AlertCleared(kind, subject) => {
                 let topic = topic::alert(names, kind, subject);
-                self.payload.clear();
-                self.publish(topic, Delivery::State { qos1: true });
+                self.tools.client.publish(clear(&topic));
+                self.cleared.insert(topic);
             }
             Output::ClearCommand(subject) => {
                 let topic = topic::command(names, subject);
@@ -352,6 +362,11 @@ impl Desk {
             None => {}
         }
     }
+}
+
+/// A retained topic is cleared by an empty payload.
+fn clear(topic: &str) -> Outgoing {
+    Outgoing::new(topic, Vec::new(), Delivery::State { qos1: true })
 }
 
 fn ticket_for(tickets: &mut u64, askers: &mut HashMap<Ticket, Asker>, asker: Asker) -> Ticket {

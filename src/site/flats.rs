@@ -28,6 +28,8 @@ pub(super) struct Kept {
     pub season: Season,
     /// The first weight of the season.
     pub first_weighed: Option<Wall>,
+    /// When this season took the place of an earlier one.
+    pub begun: Option<Wall>,
     /// Off its stand since.
     pub off_since: Option<Moment>,
     /// What stands there cannot be this flat: why.
@@ -124,6 +126,8 @@ pub(super) struct Flat {
     pub last_sample: Option<Mono>,
     pub outlook: Outlook,
     pub recent: Recent,
+    /// What it weighed when a command moved it to another stand, and when that was: it may be carried there only now.
+    pub carried: Option<(Grams, Mono)>,
 }
 
 impl Flat {
@@ -143,6 +147,7 @@ impl Flat {
             next_look: Mono::from_millis(i64::MIN),
             recent: Recent::default(),
             last_sample: None,
+            carried: None,
         }
     }
 

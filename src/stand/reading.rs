@@ -386,6 +386,10 @@ impl Stand {
             }
         }
         let Some(median) = judged.steady else { return self.moving(grams) };
+        if self.is_calibrated() && self.handler.is_undecided(median, self.division, scene) {
+            self.steady = false;
+            return self.moving(grams);
+        }
         let level = self.level(grams, median);
         self.believed = Some(level);
         if !self.is_calibrated() || self.state == State::Faulty {
@@ -486,6 +490,12 @@ impl Stand {
     #[must_use]
     pub fn is_stable(&self) -> bool {
         self.steady && self.state == State::Well && self.is_calibrated()
+    }
+
+    /// Whether its readings stand still, worth grams or not: enough for a zero or a span.
+    #[must_use]
+    pub fn is_still(&self) -> bool {
+        self.standing().is_some() && self.state == State::Well
     }
 
     /// When the last reading came that could be a weight.

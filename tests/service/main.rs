@@ -1,0 +1,19 @@
+//! The program as its users have it: the binary, its exit codes, and what a stock MQTT client sees of it.
+
+mod bench;
+mod ear;
+mod http;
+mod played;
+
+#[allow(dead_code, reason = "each test binary takes what it needs")]
+#[path = "../support/mosquitto.rs"]
+mod mosquitto;
+
+mod alerts;
+mod kept;
+mod life;
+mod proxy;
+mod publishing;
+mod readings;
+mod recorded;
+mod shapes;
