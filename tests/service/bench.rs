@@ -265,3 +265,8 @@ impl Drop for Broker {
         });
     }
 }
+
+/// The time by the machine's clock.
+pub fn now() -> chrono::DateTime<chrono::Utc> {
+    std::time::SystemTime::now().into()
+}
