@@ -8,7 +8,7 @@ use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
 use crate::store::{AT_MOST, Reader, Write, Writer};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
-use std::collections::{HashMap, HashSet};
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
@@ -16,6 +16,11 @@ use tokio_util::sync::CancellationToken;
 
 /// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
 const TURNS_EVERY: Duration = Duration::from_secs(10);
+/// What waits for the store is looked at again so soon, and is let out after so long, whatever the store does.
+const LOOK_AGAIN: Duration = Duration::from_millis(2);
+const HELD_AT_MOST: Duration = Duration::from_secs(1);
+/// At the end the store is waited for so long before the last answers are given.
+const KEPT_AT_THE_END: Duration = Duration::from_millis(500);
 /// The store is thinned so often.
 const COMPACT_EVERY: Duration = Duration::from_secs(6 * 3600);
 
@@ -49,6 +54,24 @@ pub(super) struct Desk {
     payload: Vec<u8>,
     turned: Option<Instant>,
     compacted: Instant,
+    /// Told in this turn, to be held until the store has written what belongs to it.
+    fresh: Vec<Told>,
+    held: VecDeque<Held>,
+    /// The number of the last batch sent to the store.
+    sent: u64,
+}
+
+/// What nobody may hear of before it would survive a kill: a number of an event is never given twice, and what was answered
+/// holds.
+enum Told {
+    Event(Vec<u8>),
+    Answer(Ticket, Answer),
+}
+
+struct Held {
+    batch: u64,
+    since: Instant,
+    what: Told,
 }
 
 impl Desk {
@@ -63,6 +86,9 @@ impl Desk {
             payload: Vec::new(),
             turned: None,
             compacted: Instant::now(),
+            fresh: Vec::new(),
+            held: VecDeque::new(),
+            sent: 0,
         }
     }
 
@@ -99,13 +125,17 @@ impl Desk {
             self.turn();
         }
         self.send_writes();
+        let _ = self.tools.writer.wait(self.sent, KEPT_AT_THE_END);
+        self.tell_what_is_kept();
         self.tools
     }
 
     fn next_turn(&self) -> Instant {
         let latest = Instant::now() + TURNS_EVERY;
         let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
-        wished.map_or(latest, |wished| wished.min(latest))
+        let next = wished.map_or(latest, |wished| wished.min(latest));
+        // The writer's thread tells nobody when it is done.
+        if self.held.is_empty() { next } else { next.min(Instant::now() + LOOK_AGAIN) }
     }
 
     /// Carries out all that the engine wants done.
@@ -114,6 +144,7 @@ impl Desk {
             self.carry_out(output);
         }
         self.send_writes();
+        self.tell_what_is_kept();
         let now = Instant::now();
         if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
             self.turned = Some(now);
@@ -128,7 +159,28 @@ impl Desk {
 
     fn send_writes(&mut self) {
         if !self.writes.is_empty() {
-            self.tools.writer.send(std::mem::take(&mut self.writes));
+            self.sent = self.tools.writer.send(std::mem::take(&mut self.writes));
+        }
+        let now = Instant::now();
+        self.held.extend(self.fresh.drain(..).map(|what| Held { batch: self.sent, since: now, what }));
+    }
+
+    /// Lets out what the store has written, in order. A store that cannot write holds nobody up for long.
+    fn tell_what_is_kept(&mut self) {
+        let written = if self.held.is_empty() { return } else { self.tools.writer.written() };
+        while let Some(held) = self.held.front() {
+            if held.batch > written && held.since.elapsed() < HELD_AT_MOST {
+                return;
+            }
+            match self.held.pop_front().map(|held| held.what) {
+                Some(Told::Event(json)) => {
+                    self.payload = json;
+                    let topic = topic::events(self.tools.router.names());
+                    self.publish(topic, Delivery::Event);
+                }
+                Some(Told::Answer(ticket, answer)) => self.reply(ticket, &answer),
+                None => return,
+            }
         }
     }
 
@@ -304,12 +356,11 @@ impl Desk {
                 self.publish(topic, Delivery::State { qos1: true });
             }
             Output::Event(event) => {
-                let topic = topic::events(names);
-                self.payload.clear();
-                write_event(&event, names, self.site.plan().zone, &mut self.payload);
-                self.publish(topic, Delivery::Event);
+                let mut json = Vec::new();
+                write_event(&event, names, self.site.plan().zone, &mut json);
+                self.fresh.push(Told::Event(json));
             }
-            Output::Answer(ticket, answer) => self.reply(ticket, &answer),
+            Output::Answer(ticket, answer) => self.fresh.push(Told::Answer(ticket, answer)),
             Output::Tell(message) => {
                 log_alert(&message, self.site.id(message.subject));
                 let id = self.site.id(message.subject).to_owned();

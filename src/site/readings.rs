@@ -129,6 +129,11 @@ impl Site {
         let now = self.now;
         let subject = Subject::Flat(index);
         let handling = self.without_the_move(stand, index, handling);
+        // A touch changes nothing that the state says; water and lifting do.
+        let is_news = !matches!(
+            handling,
+            Handling::Bumped { .. } | Handling::Visited { .. } | Handling::Draining { .. } | Handling::Drained { .. }
+        );
         match handling {
             Handling::Lifted { .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -197,7 +202,9 @@ impl Site {
         }
         self.refresh_scene(stand);
         self.look(index);
-        self.publish_flat(index);
+        if is_news {
+            self.publish_flat(index);
+        }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
     }
