@@ -31,7 +31,7 @@ pub fn run(args: &ReplayArgs) -> i32 {
         );
         return 2;
     }
-    let mut store = match args.store.as_deref().map(open).transpose() {
+    let mut store = match args.store.as_deref().map(|path| open(path, &checked.plan)).transpose() {
         Ok(store) => store,
         Err(error) => {
             eprintln!("{error}");
@@ -52,8 +52,9 @@ pub fn run(args: &ReplayArgs) -> i32 {
     }
 }
 
-fn open(path: &Path) -> Result<(Store, Saved), StoreError> {
-    let store = Store::open(path)?;
+fn open(path: &Path, plan: &Plan) -> Result<(Store, Saved), StoreError> {
+    let mut store = Store::open(path)?;
+    keeping::carry_over(&mut store, plan)?;
     let saved = keeping::saved(store.load()?);
     Ok((store, saved))
 }

@@ -12,6 +12,17 @@ pub struct Facts {
     pub(super) shelved: Vec<ShelfFact>,
 }
 
+impl Facts {
+    /// What was told of `from` was told of `to`, which it is called now.
+    pub fn rename(&mut self, of: &str, from: &str, to: &str) {
+        let alerts = self.alerts.iter_mut().map(|alert| (&alert.of, &mut alert.id));
+        let shelved = self.shelved.iter_mut().map(|shelf| (&shelf.of, &mut shelf.id));
+        for (_, id) in alerts.chain(shelved).filter(|(known, id)| *known == of && *id == from) {
+            to.clone_into(id);
+        }
+    }
+}
+
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AlertFact {
     pub kind: Kind,

@@ -8,7 +8,7 @@ use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
 use crate::store::{AT_MOST, Reader, Write, Writer};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
@@ -16,6 +16,11 @@ use tokio_util::sync::CancellationToken;
 
 /// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
 const TURNS_EVERY: Duration = Duration::from_secs(10);
+/// What waits for the store is looked at again so soon, and is let out after so long, whatever the store does.
+const LOOK_AGAIN: Duration = Duration::from_millis(2);
+const HELD_AT_MOST: Duration = Duration::from_secs(1);
+/// At the end the store is waited for so long before the last answers are given.
+const KEPT_AT_THE_END: Duration = Duration::from_millis(500);
 /// The store is thinned so often.
 const COMPACT_EVERY: Duration = Duration::from_secs(6 * 3600);
 
@@ -42,11 +47,31 @@ pub(super) struct Desk {
     tools: Tools,
     askers: HashMap<Ticket, Asker>,
     tickets: u64,
+    /// What must not be retained: cleared again on each connect, since the broker may have been away when it was.
+    cleared: HashSet<String>,
     /// What the store is to write after this turn.
     writes: Vec<Write>,
     payload: Vec<u8>,
     turned: Option<Instant>,
     compacted: Instant,
+    /// Told in this turn, to be held until the store has written what belongs to it.
+    fresh: Vec<Told>,
+    held: VecDeque<Held>,
+    /// The number of the last batch sent to the store.
+    sent: u64,
+}
+
+/// What nobody may hear of before it would survive a kill: a number of an event is never given twice, and what was answered
+/// holds.
+enum Told {
+    Event(Vec<u8>),
+    Answer(Ticket, Answer),
+}
+
+struct Held {
+    batch: u64,
+    since: Instant,
+    what: Told,
 }
 
 impl Desk {
@@ -56,10 +81,14 @@ impl Desk {
             tools,
             askers: HashMap::new(),
             tickets: 0,
+            cleared: HashSet::new(),
             writes: Vec::new(),
             payload: Vec::new(),
             turned: None,
             compacted: Instant::now(),
+            fresh: Vec::new(),
+            held: VecDeque::new(),
+            sent: 0,
         }
     }
 
@@ -96,13 +125,17 @@ impl Desk {
             self.turn();
         }
         self.send_writes();
+        let _ = self.tools.writer.wait(self.sent, KEPT_AT_THE_END);
+        self.tell_what_is_kept();
         self.tools
     }
 
     fn next_turn(&self) -> Instant {
         let latest = Instant::now() + TURNS_EVERY;
         let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
-        wished.map_or(latest, |wished| wished.min(latest))
+        let next = wished.map_or(latest, |wished| wished.min(latest));
+        // The writer's thread tells nobody when it is done.
+        if self.held.is_empty() { next } else { next.min(Instant::now() + LOOK_AGAIN) }
     }
 
     /// Carries out all that the engine wants done.
@@ -111,6 +144,7 @@ impl Desk {
             self.carry_out(output);
         }
         self.send_writes();
+        self.tell_what_is_kept();
         let now = Instant::now();
         if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
             self.turned = Some(now);
@@ -125,7 +159,28 @@ impl Desk {
 
     fn send_writes(&mut self) {
         if !self.writes.is_empty() {
-            self.tools.writer.send(std::mem::take(&mut self.writes));
+            self.sent = self.tools.writer.send(std::mem::take(&mut self.writes));
+        }
+        let now = Instant::now();
+        self.held.extend(self.fresh.drain(..).map(|what| Held { batch: self.sent, since: now, what }));
+    }
+
+    /// Lets out what the store has written, in order. A store that cannot write holds nobody up for long.
+    fn tell_what_is_kept(&mut self) {
+        let written = if self.held.is_empty() { return } else { self.tools.writer.written() };
+        while let Some(held) = self.held.front() {
+            if held.batch > written && held.since.elapsed() < HELD_AT_MOST {
+                return;
+            }
+            match self.held.pop_front().map(|held| held.what) {
+                Some(Told::Event(json)) => {
+                    self.payload = json;
+                    let topic = topic::events(self.tools.router.names());
+                    self.publish(topic, Delivery::Event);
+                }
+                Some(Told::Answer(ticket, answer)) => self.reply(ticket, &answer),
+                None => return,
+            }
         }
     }
 
@@ -144,6 +199,9 @@ impl Desk {
                         Delivery::State { qos1: true },
                     );
                     self.tools.client.publish(online);
+                    for topic in &self.cleared {
+                        self.tools.client.publish(clear(topic));
+                    }
                     self.site.handle(Input::Connected, now);
                 }
                 Heard::Down { why, retry_in } => {
@@ -192,8 +250,7 @@ impl Desk {
         }
         match heard {
             wire::Heard::Stray if retained => {
-                let clear = Outgoing::new(message.topic(), Vec::new(), Delivery::State { qos1: true });
-                self.tools.client.publish(clear);
+                self.tools.client.publish(clear(message.topic()));
             }
             wire::Heard::Unreadable(why) => tracing::debug!(topic = message.topic(), %why, "Could not read"),
             _ => {}
@@ -209,7 +266,8 @@ impl Desk {
             };
             if is_gone {
                 tracing::info!(%topic, "Cleared what an earlier run had left on the broker");
-                self.tools.client.publish(Outgoing::new(topic.as_str(), Vec::new(), Delivery::State { qos1: true }));
+                self.tools.client.publish(clear(topic));
+                self.cleared.insert(topic.clone());
             }
         }
     }
@@ -228,7 +286,10 @@ impl Desk {
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
-                let known = self.tools.router.names().flat(&flat).is_ok();
+                let place = self.tools.router.names().flat(&flat);
+                let known = place.is_ok();
+                // An earlier season is shown to who asks for its days.
+                let from = from.or_else(|| self.site.season_begun(place.ok()?));
                 let points =
                     self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
                 let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {
@@ -281,12 +342,13 @@ impl Desk {
                 let topic = topic::alert(names, kind, subject);
                 self.payload.clear();
                 self.site.write_alert(kind, subject, &mut self.payload);
+                self.cleared.remove(&topic);
                 self.publish(topic, Delivery::State { qos1: true });
             }
             Output::AlertCleared(kind, subject) => {
                 let topic = topic::alert(names, kind, subject);
-                self.payload.clear();
-                self.publish(topic, Delivery::State { qos1: true });
+                self.tools.client.publish(clear(&topic));
+                self.cleared.insert(topic);
             }
             Output::ClearCommand(subject) => {
                 let topic = topic::command(names, subject);
@@ -294,12 +356,11 @@ impl Desk {
                 self.publish(topic, Delivery::State { qos1: true });
             }
             Output::Event(event) => {
-                let topic = topic::events(names);
-                self.payload.clear();
-                write_event(&event, names, self.site.plan().zone, &mut self.payload);
-                self.publish(topic, Delivery::Event);
+                let mut json = Vec::new();
+                write_event(&event, names, self.site.plan().zone, &mut json);
+                self.fresh.push(Told::Event(json));
             }
-            Output::Answer(ticket, answer) => self.reply(ticket, &answer),
+            Output::Answer(ticket, answer) => self.fresh.push(Told::Answer(ticket, answer)),
             Output::Tell(message) => {
                 log_alert(&message, self.site.id(message.subject));
                 let id = self.site.id(message.subject).to_owned();
@@ -352,6 +413,11 @@ impl Desk {
             None => {}
         }
     }
+}
+
+/// A retained topic is cleared by an empty payload.
+fn clear(topic: &str) -> Outgoing {
+    Outgoing::new(topic, Vec::new(), Delivery::State { qos1: true })
 }
 
 fn ticket_for(tickets: &mut u64, askers: &mut HashMap<Ticket, Asker>, asker: Asker) -> Ticket {

@@ -1,9 +1,25 @@
 //! Between what the engine wants kept and what the store keeps.
 
 use crate::moment::Wall;
-use crate::site::{Event, Output, Saved, Site};
-use crate::store::{self, Of, Write};
+use crate::site::{Event, Output, Plan, Saved, Site};
+use crate::store::{self, Of, Store, StoreError, Write};
 use crate::wire::{Names, event_name, write_event};
+
+/// What was kept of flats under the ids they had before is kept under those they have now; which flats, from and to.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn carry_over(store: &mut Store, plan: &Plan) -> Result<Vec<(String, String)>, StoreError> {
+    let mut renamed = Vec::new();
+    for (id, settings) in &plan.flats {
+        if let Some(formerly) = &settings.formerly
+            && store.rename_flat(formerly, id)?
+        {
+            renamed.push((formerly.clone(), id.clone()));
+        }
+    }
+    Ok(renamed)
+}
 
 /// What the store gave back, in the engine's words.
 #[must_use]

@@ -28,13 +28,14 @@ const TOLD: &str = "notify";
 
 pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> {
     let store_path = beside(file, &checked.store);
-    let store = Store::open(&store_path)?;
+    let mut store = Store::open(&store_path)?;
+    let renamed = keeping::carry_over(&mut store, &checked.plan)?;
     let kept = store.load()?;
     for note in &kept.notes {
         tracing::warn!("Left out of the store: {note}");
     }
     let clock = Clock::start(kept.newest_wall);
-    let told = kept.facts.iter().find(|fact| fact.of == Of::Site && fact.id == TOLD).map(|fact| fact.json.clone());
+    let told = told(&kept, &renamed);
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
     let plan = Arc::new(checked.plan);
@@ -77,12 +78,21 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     }
     notifier.stop().await;
     close(writer).await;
-    if let Some((embedded, runtime)) = embedded {
+    if let Some((embedded, _host)) = embedded {
         embedded.stop().await;
-        runtime.shutdown_background();
     }
     tracing::info!("Stopped");
     Ok(())
+}
+
+/// Who was told of what.
+fn told(kept: &crate::store::Saved, renamed: &[(String, String)]) -> Option<crate::notify::Facts> {
+    let fact = kept.facts.iter().find(|fact| fact.of == Of::Site && fact.id == TOLD)?;
+    let mut told: crate::notify::Facts = serde_json::from_str(&fact.json).ok()?;
+    for (from, to) in renamed {
+        told.rename(Of::Flat.name(), from, to);
+    }
+    Some(told)
 }
 
 /// Relative paths start at the configuration's folder, or at the folder that the service manager made for state.
@@ -123,13 +133,24 @@ fn retire_what_is_gone(plan: &Plan, kept: &crate::store::Saved, writer: &Writer,
     writer.send(gone);
 }
 
+/// The runtime of the embedded broker. It is dropped on the service's own, where waiting for its end is not allowed.
+struct Host(Option<Runtime>);
+
+impl Drop for Host {
+    fn drop(&mut self) {
+        if let Some(runtime) = self.0.take() {
+            runtime.shutdown_background();
+        }
+    }
+}
+
 /// Starts the embedded broker, if that is the one to use; where to connect, as whom.
 #[expect(clippy::type_complexity, reason = "taken apart at once")]
 fn start_broker(
     broker: &Broker,
     plan: &Plan,
     wiring: &Wiring,
-) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Runtime)>), Failure> {
+) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Host)>), Failure> {
     let Broker::Embedded(embedded) = broker else { return Ok((None, None, None)) };
     let settings = broker::Settings {
         listen: embedded.listen,
@@ -156,6 +177,7 @@ fn start_broker(
         // The receiver waits; it is gone only with the program.
         let _ = sent.send(Embedded::start(settings).await);
     });
+    let host = Host(Some(runtime));
     let started = started.recv().map_err(|error| Failure::Runtime(error.to_string()))??;
     let address = started.addr();
     tracing::info!(%address, "Started the embedded broker");
@@ -166,7 +188,7 @@ fn start_broker(
              or name a broker that is there already:\n  broker: {{url: mqtt://ADDRESS:1883}}"
         );
     }
-    Ok((Some(address), started.own_login().cloned(), Some((started, runtime))))
+    Ok((Some(address), started.own_login().cloned(), Some((started, host))))
 }
 
 fn connection(
@@ -243,12 +265,12 @@ fn start_notifier(
     plan: &Plan,
     writer: &Arc<Writer>,
     clock: Clock,
-    told: Option<String>,
+    told: Option<crate::notify::Facts>,
     site: &Site,
 ) -> Notifier {
     let now = clock.now();
     let mut teller = Teller::new(phones.to_vec(), plan.zone);
-    if let Some(facts) = told.and_then(|json| serde_json::from_str(&json).ok()) {
+    if let Some(facts) = told {
         teller.restore(facts, now);
     }
     let raised: Vec<_> = site.raised_messages().collect();

@@ -4,9 +4,12 @@ use super::Failure;
 use crate::mqtt::{Client, Heard, Inbox, Settings, Subscription};
 use crate::wire::Router;
 use std::time::Duration;
+use tokio::time::Instant;
 
-/// A broker hands out what it retained with its answer to the subscription; after so long nothing more of it comes.
+/// A broker hands out what it retained with its answer to the subscription; after so long without any nothing more comes.
 const LONG_ENOUGH: Duration = Duration::from_secs(2);
+/// What is published meanwhile comes too, without end; by now the broker must have handed out what it had.
+const LONGEST: Duration = Duration::from_secs(20);
 
 /// A second connection that hears the topics under the base, for as long as it takes to find what is retained there.
 /// The first one does not, or every state published would come back to it.
@@ -31,17 +34,27 @@ impl Leftovers {
     pub async fn found(mut self) -> Vec<String> {
         let mut topics = Vec::new();
         let mut batch = Vec::new();
-        let mut up = false;
+        // When it was connected, and when it last heard something that was retained.
+        let mut up: Option<(Instant, Instant)> = None;
         loop {
             let next = self.inbox.next(&mut batch);
-            let more = if up { tokio::time::timeout(LONG_ENOUGH, next).await.unwrap_or(false) } else { next.await };
+            let more = match up {
+                Some((since, latest)) => {
+                    let until = (since + LONGEST).min(latest + LONG_ENOUGH);
+                    tokio::time::timeout_at(until, next).await.unwrap_or(false)
+                }
+                None => next.await,
+            };
             if !more {
                 break;
             }
+            let now = Instant::now();
             for heard in batch.drain(..) {
                 match heard {
-                    Heard::Up { .. } => up = true,
+                    Heard::Up { .. } => up = Some((now, now)),
+                    Heard::Down { .. } => up = None,
                     Heard::Message(message) if message.retained() && !message.payload().is_empty() => {
+                        up = up.map(|(since, _)| (since, now));
                         topics.push(message.topic().to_owned());
                     }
                     _ => {}

@@ -6,7 +6,7 @@ use super::stands::Bench;
 use super::{Happening, Output, Site, Subject};
 use crate::alert::{Alert, Kind, Of, StandWatch};
 use crate::flat::Season;
-use crate::moment::Span;
+use crate::moment::{Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -53,6 +53,12 @@ impl Site {
             Subject::Valve(_) | Subject::Supply(_) => return None,
         };
         Some(Fact { of: subject.of().to_owned(), id: self.id(subject).to_owned(), json: json.ok()? })
+    }
+
+    /// When this season of a flat took the place of an earlier one; `None` in its first.
+    #[must_use]
+    pub fn season_begun(&self, flat: usize) -> Option<Wall> {
+        self.flats.get(flat)?.kept.begun
     }
 
     /// What must survive of an alert, as JSON; `None` once it is forgotten.
@@ -104,16 +110,20 @@ impl Site {
                 self.keep(Subject::Stand(index));
             }
         }
+        let mut anew = Vec::new();
         for (index, (id, settings)) in plan.flats.iter().enumerate() {
             let known = |id: &str| facts.get(&("flat", id)).and_then(|json| serde_json::from_str::<Kept>(json).ok());
-            let adopted = || settings.formerly.as_deref().and_then(known);
-            let kept = known(id)
-                .or_else(adopted)
-                .unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
+            let kept = known(id).unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
             self.flats.push(Flat::new(kept));
-            self.meet_file(index);
+            if self.meet_file(index) {
+                anew.push(index);
+            }
         }
         self.recall_alerts(saved);
+        for flat in anew {
+            let changes = self.board.clear_all(Of::Flat(flat), "sown anew");
+            self.carry_out(changes);
+        }
         for flat in 0..self.flats.len() {
             self.settle(flat);
             self.carry_on(flat);
@@ -125,16 +135,18 @@ impl Site {
         }
     }
 
-    /// Holds what was kept of a flat against the file, and puts it on its stand.
-    fn meet_file(&mut self, index: usize) {
+    /// Holds what was kept of a flat against the file, and puts it on its stand. Whether it starts anew.
+    fn meet_file(&mut self, index: usize) -> bool {
         let plan = self.plan.clone();
         let (_, settings) = &plan.flats[index];
         let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
         let stand_id = settings.stand.and_then(|stand| plan.stands.get(stand)).map(|(id, _)| id.as_str());
         let subject = Subject::Flat(index);
-        if self.flats[index].kept.season.is_over(settings) {
+        let starts_anew = self.flats[index].kept.season.is_over(settings);
+        if starts_anew {
             let before = self.flats[index].kept.season.sown;
-            self.flats[index] = Flat::new(Kept { season: Season::begin(settings), ..Kept::default() });
+            let (season, begun) = (Season::begin(settings), Some(self.now.wall));
+            self.flats[index] = Flat::new(Kept { season, begun, ..Kept::default() });
             let day = |day: Option<chrono::NaiveDate>| serde_json::json!(day);
             let what =
                 Happening::SettingReplaced { what: "sown".to_owned(), from: day(before), to: day(settings.sown) };
@@ -164,6 +176,7 @@ impl Site {
         if let Some(stand) = free {
             self.stands[stand].flat = Some(index);
         }
+        starts_anew
     }
 
     fn recall_alerts(&mut self, saved: &Saved) {

@@ -2,7 +2,7 @@
 
 use super::flats::Weighed;
 use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
-use crate::flat::{Limits, Over, Soak};
+use crate::flat::{Commanded, Limits, Over, Soak};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -32,7 +32,8 @@ struct Receipt {
     to: Subject,
     word: String,
     id: Option<String>,
-    ticket: Option<Ticket>,
+    /// More than one where a command that still waits was repeated.
+    tickets: Vec<Ticket>,
 }
 
 /// The first answer to a command with an id; a repeat gets it again.
@@ -53,10 +54,16 @@ const REMEMBERED: Span = Span::hours(24);
 
 type Done = Result<Map<String, Value>, String>;
 
+impl Awaited {
+    const fn needs_grams(self) -> bool {
+        matches!(self, Self::RecordDry(_) | Self::RecordCapacity(_))
+    }
+}
+
 impl Site {
     pub(super) fn order(&mut self, order: Order) {
         let Order { to, word, command, id, time, retained, ticket } = order;
-        let receipt = Receipt { to, word, id, ticket };
+        let receipt = Receipt { to, word, id, tickets: ticket.into_iter().collect() };
         if retained {
             self.out.push_back(Output::ClearCommand(to));
             let error = "it was kept by the broker (retained), so nobody can say when it was meant; it has been cleared. \
@@ -65,9 +72,10 @@ impl Site {
             return;
         }
         if let Some(first) = self.first_answer(receipt.id.as_deref()) {
-            if let Some(ticket) = receipt.ticket {
-                self.out.push_back(Output::Answer(ticket, first));
-            }
+            self.answer(receipt.tickets, &first);
+            return;
+        }
+        if self.waits_already(&receipt) {
             return;
         }
         if let Some(late) = time.map(|time| self.now.wall.since(time)).filter(|&age| age > LATEST) {
@@ -89,6 +97,17 @@ impl Site {
         let body = answered.body.clone();
         let text = body.get("error").and_then(Value::as_str).unwrap_or_default().to_owned();
         Some(if answered.ok { Ok(body) } else { Err(text) })
+    }
+
+    /// Whether this is a repeat of a command that still waits: it gets the answer of the first.
+    fn waits_already(&mut self, repeat: &Receipt) -> bool {
+        let mut waiting = self.stands.iter_mut().flat_map(|bench| &mut bench.pending);
+        let first = waiting.find(|pending| repeat.id.is_some() && pending.receipt.id == repeat.id);
+        first.map(|first| first.receipt.tickets.extend(&repeat.tickets)).is_some()
+    }
+
+    fn answer(&mut self, tickets: Vec<Ticket>, answer: &Answer) {
+        self.out.extend(tickets.into_iter().map(|ticket| Output::Answer(ticket, answer.clone())));
     }
 
     fn obey(&mut self, receipt: Receipt, command: Command) {
@@ -136,9 +155,7 @@ impl Site {
             self.answered.insert(id, answered);
             self.keep(Subject::Site);
         }
-        if let Some(ticket) = receipt.ticket {
-            self.out.push_back(Output::Answer(ticket, done));
-        }
+        self.answer(receipt.tickets, &done);
     }
 
     pub(super) fn refuse_event(&mut self, subject: Subject, word: &str, error: String) {
@@ -159,7 +176,9 @@ impl Site {
         let Some(stand) = self.flats.get(flat).and_then(|flat| flat.stand) else {
             return Err(format!("{id} has no stand; `move` puts it on one"));
         };
-        if self.flats[flat].kept.off_since.is_some() {
+        // With something in its place, whoever commands says that this is the flat.
+        let kept = &self.flats[flat].kept;
+        if kept.off_since.is_some() && kept.misfit.is_none() {
             return Err(format!(
                 "{id} is off its stand ({}); put it back and try again",
                 self.id(Subject::Stand(stand))
@@ -169,7 +188,7 @@ impl Site {
     }
 
     fn wait_for(&mut self, stand: usize, what: Awaited, receipt: Receipt) {
-        if let Some(problem) = self.stand_trouble(stand) {
+        if let Some(problem) = self.stand_trouble(stand, what.needs_grams()) {
             self.finish(receipt, Err(problem));
             return;
         }
@@ -182,12 +201,16 @@ impl Site {
         self.wish_stand(stand);
     }
 
-    fn stand_trouble(&self, stand: usize) -> Option<String> {
+    fn stand_trouble(&self, stand: usize, needs_grams: bool) -> Option<String> {
         let id = self.id(Subject::Stand(stand));
-        match self.stands[stand].stand.health() {
-            crate::stand::Health::Ok if self.stands[stand].shown.is_none() => {
+        let bench = &self.stands[stand];
+        match bench.stand.health() {
+            crate::stand::Health::Ok if bench.stand.reading_at().is_none() => {
                 Some(format!("nothing has been heard of {id} yet"))
             }
+            crate::stand::Health::Ok if needs_grams && !bench.stand.is_calibrated() => Some(format!(
+                "nobody knows yet what the counts of {id} weigh: `zero` it empty, then `span` a known mass"
+            )),
             crate::stand::Health::Ok => None,
             crate::stand::Health::Silent { .. } => Some(format!("{id} is silent; nothing can be weighed on it")),
             crate::stand::Health::Fault { fault, .. } => Some(format!("{id} has a fault: {fault}")),
@@ -199,7 +222,7 @@ impl Site {
         let stand = &self.stands[stand].stand;
         let two_periods = stand.period().unwrap_or(Span::ZERO) + stand.period().unwrap_or(Span::ZERO);
         let longest = two_periods.max(Span::seconds(10));
-        stand.is_stable() && stand.reading_at().is_some_and(|read| self.now.mono.since(read.mono) <= longest)
+        stand.is_still() && stand.reading_at().is_some_and(|read| self.now.mono.since(read.mono) <= longest)
     }
 
     /// Carries out what waits for this stand, if it stands still.
@@ -211,16 +234,31 @@ impl Site {
                 pending.range = Some((low.min(live), high.max(live)));
             }
         }
-        let steady = bench.stand.steady().filter(|_| bench.stand.is_stable());
-        let Some(weight) = steady else { return };
+        if !bench.stand.is_still() {
+            return;
+        }
         for pending in std::mem::take(&mut bench.pending) {
             let done = match pending.what {
-                Awaited::RecordDry(flat) => self.record_dry(flat, weight),
-                Awaited::RecordCapacity(flat) => self.record_capacity_now(flat, weight),
+                Awaited::RecordDry(flat) => self.lies_on(stand).and_then(|weight| self.record_dry(flat, weight)),
+                Awaited::RecordCapacity(flat) => {
+                    self.lies_on(stand).and_then(|weight| self.record_capacity_now(flat, weight))
+                }
                 Awaited::Zero { force } => self.zero(stand, force),
                 Awaited::Span { mass, force } => self.span(stand, mass, force),
             };
             self.finish(pending.receipt, done);
+        }
+    }
+
+    /// The steady weight of what lies on a stand.
+    fn lies_on(&self, stand: usize) -> Result<Grams, String> {
+        let id = self.id(Subject::Stand(stand));
+        let stand = &self.stands[stand].stand;
+        let weight = stand.steady().ok_or_else(|| format!("{id} has no weight to go by"))?;
+        if stand.is_loaded() {
+            Ok(weight)
+        } else {
+            Err(format!("nothing lies on {id}: it reads {:.0} g", weight.get()))
         }
     }
 
@@ -233,12 +271,17 @@ impl Site {
         let id = self.id(Subject::Stand(stand)).to_owned();
         for pending in over {
             let Pending { receipt, range, .. } = pending;
+            let begun = pending.until - PATIENCE;
+            let heard = self.stands[stand].stand.reading_at().is_some_and(|read| read.mono >= begun);
             let error = match range {
+                _ if !heard => format!("nothing was heard of {id} within 30 s"),
                 Some((low, high)) => format!(
                     "{id} did not stand still within 30 s: it moved by {:.0} g. Is somebody touching it, or a fan blowing on it?",
                     (high - low).get()
                 ),
-                None => format!("nothing was heard of {id} within 30 s"),
+                None => {
+                    format!("{id} did not stand still within 30 s. Is somebody touching it, or a fan blowing on it?")
+                }
             };
             self.finish(receipt, Err(error));
         }
@@ -251,8 +294,9 @@ impl Site {
         let file = self.file_dry(index);
         let from = self.settled_dry(index);
         self.flats[index].kept.season.record_dry(dry, file);
-        self.band_changed(index);
         self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
+        self.is_itself(index);
+        self.band_changed(index);
         Ok(self.band_answer(index))
     }
 
@@ -270,8 +314,9 @@ impl Site {
         let file = self.file_capacity(index);
         let from = self.settled_capacity(index);
         self.flats[index].kept.season.record_capacity(capacity, file);
-        self.band_changed(index);
         self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
+        self.is_itself(index);
+        self.band_changed(index);
     }
 
     /// A dry weight not below a capacity that stands, nor the other way round.
@@ -335,9 +380,9 @@ impl Site {
         let settings = &self.plan.flats[index].1;
         let file = settings.own_limits;
         let mut season = self.flats[index].kept.season.clone();
-        let limit = |over: &mut Option<Over<Fraction>>, given: Option<Option<Fraction>>, file: Option<Fraction>| {
+        let limit = |over: &mut Commanded<Fraction>, given: Option<Option<Fraction>>, file: Option<Fraction>| {
             if let Some(given) = given {
-                *over = given.map(|value| Over { value, file });
+                *over = given.map(|value| Box::new(Over { value, file }));
             }
         };
         limit(&mut season.low, set.low, file.low);
@@ -351,7 +396,7 @@ impl Site {
             }
         }
         if let Some(place) = &set.place {
-            season.place = place.clone().map(|value| Over { value, file: settings.place.clone() });
+            season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));
         }
         let limits = season.limits(settings, None);
         if let Some((lower, upper)) = limits.out_of_order() {
@@ -403,8 +448,9 @@ impl Site {
             self.stands[from].flat = None;
         }
         let flat = &mut self.flats[index];
-        flat.kept.season.stand = (to != file).then(|| Over { value: to_id.clone(), file: Some(file_id) });
+        flat.kept.season.stand = (to != file).then(|| Box::new(Over { value: to_id.clone(), file: Some(file_id) }));
         flat.stand = to;
+        flat.carried = to.and(flat.kept.weighed).map(|weighed| (weighed.weight, self.now.mono));
         flat.kept.misfit = None;
         let there = to
             .and_then(|stand| self.stands.get(stand))
@@ -436,17 +482,7 @@ impl Site {
     fn holds(&mut self, stand: usize, flat: Option<usize>) -> Done {
         match flat {
             Some(flat) if self.stands[stand].flat == Some(flat) => {
-                let weight = self.stands[stand].stand.steady();
-                let now = self.now;
-                let kept = &mut self.flats[flat];
-                kept.on_stand = true;
-                kept.kept.misfit = None;
-                kept.kept.off_since = None;
-                if let Some(weight) = weight {
-                    kept.kept.weighed = Some(Weighed { weight, at: now });
-                }
-                self.interrupt(flat, Span::minutes(30));
-                self.reload(stand);
+                self.lies_here(stand, flat);
                 self.setting_changed(flat);
             }
             Some(flat) => {
@@ -462,6 +498,29 @@ impl Site {
             }
         }
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
+    }
+
+    /// A person says that what lies on this stand is its flat, whatever it weighs.
+    fn lies_here(&mut self, stand: usize, index: usize) {
+        let weight = self.stands[stand].stand.steady();
+        let now = self.now;
+        let flat = &mut self.flats[index];
+        flat.on_stand = true;
+        flat.kept.misfit = None;
+        flat.kept.off_since = None;
+        if let Some(weight) = weight {
+            flat.kept.weighed = Some(Weighed { weight, at: now });
+        }
+        self.interrupt(index, Span::minutes(30));
+        self.reload(stand);
+    }
+
+    /// Who records an end of a flat's band says that it is that flat.
+    fn is_itself(&mut self, index: usize) {
+        let flat = &self.flats[index];
+        if let (Some(stand), Some(_)) = (flat.stand, &flat.kept.misfit) {
+            self.lies_here(stand, index);
+        }
     }
 
     fn zero(&mut self, stand: usize, force: bool) -> Done {
@@ -518,9 +577,7 @@ impl Site {
         self.settle(index);
         let flat = &mut self.flats[index];
         if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
-            let error =
-                Grams::new(flat.fraction_error.max(0.001) * flat.band.map_or(0.0, |(band, _)| band.width().get()));
-            flat.goes_by(weight, error);
+            flat.goes_by(weight, flat.error);
         }
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);

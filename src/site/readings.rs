@@ -12,6 +12,11 @@ use crate::units::{Fraction, Grams};
 const QUIET_AFTER_WATER: Span = Span::minutes(45);
 const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
 
+/// A flat that a command has moved is carried to its new stand within this.
+const CARRIED_WITHIN: Span = Span::minutes(30);
+/// What a flat may have lost on its way there.
+const SAME_WEIGHT: Grams = Grams::new(20.0);
+
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
 
@@ -43,11 +48,13 @@ impl Site {
         }
         let flat = bench.flat;
         let waiting = !bench.pending.is_empty();
+        let loaded = bench.stand.is_loaded();
         for said in said.drain(..) {
             self.stand_said(stand, flat, said);
         }
         self.said = said;
-        if let (Heard::Steady(weight), Some(flat)) = (heard, flat) {
+        // An empty stand says nothing of the flat that belongs there.
+        if let (Heard::Steady(weight), Some(flat), true) = (heard, flat, loaded) {
             self.weighed(flat, weight);
         }
         if waiting {
@@ -67,11 +74,7 @@ impl Site {
         }
         flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
         let before = flat.kept.condition;
-        let error = flat
-            .stand
-            .and_then(|stand| self.stands.get(stand))
-            .map_or(Grams::ZERO, |bench| bench.stand.weight_error(weight));
-        flat.goes_by(weight, error);
+        flat.goes_by(weight, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
@@ -125,6 +128,12 @@ impl Site {
     fn handled(&mut self, stand: usize, index: usize, handling: Handling) {
         let now = self.now;
         let subject = Subject::Flat(index);
+        let handling = self.without_the_move(stand, index, handling);
+        // A touch changes nothing that the state says; water and lifting do.
+        let is_news = !matches!(
+            handling,
+            Handling::Bumped { .. } | Handling::Visited { .. } | Handling::Draining { .. } | Handling::Drained { .. }
+        );
         match handling {
             Handling::Lifted { .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -193,9 +202,36 @@ impl Site {
         }
         self.refresh_scene(stand);
         self.look(index);
-        self.publish_flat(index);
+        if is_news {
+            self.publish_flat(index);
+        }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
+    }
+
+    /// A flat that a command has moved to another stand may be carried there only afterwards. When the weight there becomes
+    /// the one it had, that is all that has happened: no water came, and nothing was taken away.
+    fn without_the_move(&mut self, stand: usize, index: usize, handling: Handling) -> Handling {
+        let shown = self.stands.get(stand).and_then(|bench| bench.shown);
+        let Some(flat) = self.flats.get_mut(index) else { return handling };
+        let (Some((before, moved)), Some(shown)) = (flat.carried, shown) else { return handling };
+        let change = shown - before;
+        if self.now.mono.since(moved) > CARRIED_WITHIN {
+            flat.carried = None;
+        } else if change.abs() <= SAME_WEIGHT {
+            match handling {
+                Handling::Returned { away, .. } => {
+                    flat.carried = None;
+                    return Handling::Returned { change, away, watered_away: None };
+                }
+                Handling::Watered { .. } | Handling::Removed { .. } | Handling::Visited { .. } => {
+                    flat.carried = None;
+                    return Handling::Bumped { change };
+                }
+                _ => {}
+            }
+        }
+        handling
     }
 
     /// What lies across this moment is not drying.

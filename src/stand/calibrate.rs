@@ -166,7 +166,8 @@ impl Stand {
         };
         let settings = &self.cold.settings;
         let file = pairs(&lines_of_file(settings));
-        self.cold.commanded = Some(Commanded { unit: settings.unit.name().to_owned(), lines: pairs(&lines), file });
+        let unit = settings.unit.name().to_owned();
+        self.cold.commanded = Some(Box::new(Commanded { unit, lines: pairs(&lines), file }));
     }
 
     fn first_line(&self) -> Line {

@@ -107,6 +107,16 @@ impl Handler {
         self.episode.is_none() && self.arriving.is_none()
     }
 
+    /// Whether a steady weight has not been looked at yet: fast readings are, once a second, and until then a flat that was
+    /// lifted would pass for a light one.
+    pub(super) fn is_undecided(&self, weight: f64, division: f64, scene: &Scene) -> bool {
+        match self.place {
+            Place::Unknown => true,
+            Place::Empty => false,
+            Place::Loaded => weight < self.empty_below(division, scene),
+        }
+    }
+
     /// As if it had stood at `level` since then.
     pub(super) fn resume(&mut self, level: f64, at: Mono, variance: f64) {
         self.trend = Some(Trend::new(at, level, variance));
@@ -129,7 +139,7 @@ impl Handler {
         match self.place {
             Place::Unknown => self.first(look, scene, said),
             Place::Empty => self.empty(look, scene, said),
-            Place::Loaded if look.weight < self.empty_below(look, scene) => self.leaving(look, scene, said),
+            Place::Loaded if look.weight < self.empty_below(look.by.division, scene) => self.leaving(look, scene, said),
             Place::Loaded => self.loaded(look, scene, said),
         }
     }
@@ -147,8 +157,8 @@ impl Handler {
 
     /// Below it nothing is on the stand. A stand that was never zeroed reads its own platform when it is empty, so
     /// half of what a flat weighs dry, or of what was there, counts as nothing too.
-    fn empty_below(&self, look: &Look, scene: &Scene) -> f64 {
-        let own = EMPTY.max(3.0 * look.by.division);
+    fn empty_below(&self, division: f64, scene: &Scene) -> f64 {
+        let own = EMPTY.max(3.0 * division);
         let dry = scene.flat.as_ref().and_then(|flat| flat.dry).map(|dry| 0.5 * dry.get());
         let there = match self.place {
             Place::Loaded => Some(0.4 * self.level()),
@@ -162,7 +172,7 @@ impl Handler {
         let Some(weight) = look.steady else { return };
         self.resume(weight, look.at.mono, look.by.variance);
         let known = scene.flat.as_ref().and_then(|flat| flat.last_weight).map(|(weight, at)| (weight.get(), at));
-        if weight < self.empty_below(look, scene) {
+        if weight < self.empty_below(look.by.division, scene) {
             self.place = Place::Empty;
             if let Some((from, _)) = known {
                 self.before = known;
@@ -176,7 +186,7 @@ impl Handler {
     }
 
     fn empty(&mut self, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
-        if look.weight < 1.1 * self.empty_below(look, scene) {
+        if look.weight < 1.1 * self.empty_below(look.by.division, scene) {
             self.arriving = None;
             self.follow_empty(look);
             return;
@@ -184,7 +194,7 @@ impl Handler {
         let since = *self.arriving.get_or_insert(look.at.mono);
         let restless = look.at.mono.since(since) > RESTLESS;
         let weight = look.steady.or_else(|| restless.then_some(look.weight));
-        if let Some(weight) = weight.filter(|weight| *weight >= self.empty_below(look, scene)) {
+        if let Some(weight) = weight.filter(|weight| *weight >= self.empty_below(look.by.division, scene)) {
             self.arrive(weight, look, scene, said);
         }
     }
@@ -253,7 +263,9 @@ impl Handler {
     }
 
     fn leaving(&mut self, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
-        let Some(weight) = look.steady.filter(|weight| *weight < self.empty_below(look, scene)) else { return };
+        let Some(weight) = look.steady.filter(|weight| *weight < self.empty_below(look.by.division, scene)) else {
+            return;
+        };
         let mut from = self.level();
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         if let Some(episode) = self.episode.take() {

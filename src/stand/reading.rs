@@ -64,7 +64,7 @@ pub struct Stand {
 pub(super) struct Cold {
     pub(super) settings: StandSettings,
     pub(super) corners: Option<Box<Corners>>,
-    pub(super) commanded: Option<Commanded>,
+    pub(super) commanded: Option<Box<Commanded>>,
     restored: Option<Box<StandFacts>>,
     fault: Option<(Wall, Fault)>,
 }
@@ -123,7 +123,7 @@ impl Stand {
             let (lines, changed) = commanded.held_against(&stand.cold.settings);
             stand.put_lines(&lines);
             replaced = changed;
-            stand.cold.commanded = Some(commanded).filter(|_| replaced.is_empty());
+            stand.cold.commanded = Some(Box::new(commanded)).filter(|_| replaced.is_empty());
             if !replaced.is_empty() {
                 stand.remember_lines();
             }
@@ -138,7 +138,7 @@ impl Stand {
     #[must_use]
     pub fn facts(&self) -> StandFacts {
         let mut facts = self.cold.restored.as_deref().cloned().unwrap_or_default();
-        facts.commanded.clone_from(&self.cold.commanded);
+        facts.commanded = self.cold.commanded.as_deref().cloned();
         (facts.pace, facts.noise) = (self.pace, self.noise);
         if let Some(now) = self.heard_at.filter(|_| self.cold.restored.is_none()) {
             facts.of_handler(&self.handler, |at| now.wall_at(at));
@@ -386,6 +386,10 @@ impl Stand {
             }
         }
         let Some(median) = judged.steady else { return self.moving(grams) };
+        if self.is_calibrated() && self.handler.is_undecided(median, self.division, scene) {
+            self.steady = false;
+            return self.moving(grams);
+        }
         let level = self.level(grams, median);
         self.believed = Some(level);
         if !self.is_calibrated() || self.state == State::Faulty {
@@ -488,6 +492,12 @@ impl Stand {
         self.steady && self.state == State::Well && self.is_calibrated()
     }
 
+    /// Whether its readings stand still, worth grams or not: enough for a zero or a span.
+    #[must_use]
+    pub fn is_still(&self) -> bool {
+        self.standing().is_some() && self.state == State::Well
+    }
+
     /// When the last reading came that could be a weight.
     #[must_use]
     pub const fn reading_at(&self) -> Option<Moment> {
@@ -508,6 +518,12 @@ impl Stand {
             (State::Silent(since), _) => Health::Silent { since: *since },
             _ => Health::Ok,
         }
+    }
+
+    /// The smallest step worth believing.
+    #[must_use]
+    pub const fn division(&self) -> Grams {
+        Grams::new(self.division)
     }
 
     /// How often readings come.

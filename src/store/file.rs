@@ -94,6 +94,15 @@ impl Store {
         self.write(&[Write::Retire { of, id: id.to_owned(), wall }])
     }
 
+    /// A flat is called otherwise now: all that is kept of `from` is kept of `to`, if there is anything of the one and nothing
+    /// of the other. Whether it was so.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    pub fn rename_flat(&mut self, from: &str, to: &str) -> Result<bool, StoreError> {
+        rename_flat(&mut self.connection, from, to).map_err(StoreError::sql("write to the store"))
+    }
+
     /// The weights of a flat from `from` to `to`, both included where given, thinned to `at_most` points (never more
     /// than [`AT_MOST`](super::AT_MOST)) that keep the extremes.
     ///
@@ -210,6 +219,24 @@ fn write(connection: &mut Connection, batch: &[Write], durable: &str) -> rusqlit
         transaction.prepare_cached(mark)?.execute([newest.millis()])?;
     }
     transaction.commit()
+}
+
+fn rename_flat(connection: &mut Connection, from: &str, to: &str) -> rusqlite::Result<bool> {
+    let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+    let facts = "UPDATE facts SET id = ?2, retired = NULL WHERE kind = 'flat' AND id = ?1
+        AND NOT EXISTS (SELECT 1 FROM facts WHERE kind = 'flat' AND id = ?2)";
+    if transaction.execute(facts, [from, to])? == 0 {
+        return Ok(false);
+    }
+    for sql in [
+        "UPDATE OR REPLACE alerts SET id = ?2 WHERE of = 'flat' AND id = ?1",
+        "UPDATE events SET id = ?2 WHERE of = 'flat' AND id = ?1",
+        "UPDATE OR REPLACE weights SET flat = ?2 WHERE flat = ?1",
+    ] {
+        transaction.execute(sql, [from, to])?;
+    }
+    transaction.commit()?;
+    Ok(true)
 }
 
 /// Writes one item, and says what time it was for.

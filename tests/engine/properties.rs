@@ -261,7 +261,12 @@ proptest! {
         for (subject, fact) in subjects.iter().zip(&facts) {
             let kept = again.fact(*subject).unwrap();
             if matches!(subject, Subject::Flat(_) | Subject::Site) {
-                let parsed = |json: &str| serde_json::from_str::<Value>(json).unwrap();
+                // Its condition alone follows from what is left, which is carried on to the present.
+                let parsed = |json: &str| {
+                    let mut value = serde_json::from_str::<Value>(json).unwrap();
+                    value["condition"] = Value::Null;
+                    value
+                };
                 prop_assert_eq!(parsed(&kept.json), parsed(&fact.json));
             }
         }
