@@ -1,11 +1,13 @@
 #!/usr/bin/env python3
-"""The recording behind the picture in the README, and the picture itself. Standard library only.
+"""The recordings of the README, and its picture. Standard library only.
 
-    python3 docs/windowsill.py record > examples/windowsill.csv
-    tarewell replay --config examples/windowsill.yaml examples/windowsill.csv | python3 docs/windowsill.py draw > docs/windowsill.svg
+    python3 docs/recordings.py windowsill > examples/windowsill.csv
+    python3 docs/recordings.py first-day > examples/first_day.jsonl
+    tarewell replay --config examples/windowsill.yaml examples/windowsill.csv | python3 docs/recordings.py draw > docs/windowsill.svg
 
-The recording is made up: a flat whose band of 1340 g dries with the sun, weighed every five minutes, lifted once to be
-looked at, watered twice by hand. The picture holds nothing but what the replay printed.
+The recordings are made up. `windowsill`: a flat whose band of 1340 g dries with the sun, weighed every five minutes, lifted
+once to be looked at, watered twice by hand. `first-day`: a new flat is weighed dry, soaked in three passes, and left to drain,
+with the commands that somebody gives meanwhile. The picture holds nothing but what the replay printed.
 """
 
 import json
@@ -23,8 +25,8 @@ LIFTED = (datetime(2026, 4, 11, 11, 2, tzinfo=ZONE), datetime(2026, 4, 11, 11, 2
 POURED = [datetime(2026, 4, 12, 8, 3, tzinfo=ZONE), datetime(2026, 4, 13, 17, 32, tzinfo=ZONE)]
 
 
-def record():
-    """Prints the recording."""
+def windowsill():
+    """Prints four days as a table."""
     dice = random.Random(20260410)
     water = 0.675 * (CAPACITY - DRY)
     pours = list(POURED)
@@ -43,6 +45,32 @@ def record():
             weight = dice.gauss(0, 0.4)
         print(f"{at.isoformat()},sill,{weight:.1f}")
         at += STEP
+
+
+def first_day():
+    """Prints eighty minutes as messages, one JSON object a line."""
+    dice = random.Random(7)
+    begin = datetime(2026, 3, 6, 9, 0, tzinfo=timezone(timedelta(hours=-5)))
+
+    def say(seconds, topic, payload):
+        at = (begin + timedelta(seconds=seconds)).strftime("%Y-%m-%dT%H:%M:%S.%f%z")
+        print(json.dumps({"tst": at, "topic": topic, "payload": payload, "retain": 0}, separators=(",", ":")))
+
+    command = "tarewell/flats/kale/command"
+    dry, held, free = 1986.0, 0.0, 0.0
+    for seconds in range(0, 80 * 60 + 1, 10):
+        if seconds in (720, 1080, 1440):
+            free += 420.0 if seconds == 1440 else 600.0
+        # The mix takes up water in minutes; what it cannot hold drips out of the flat, ever slower.
+        taken = min(free, (1190.0 - held) * 0.12)
+        held, free = held + taken, free - taken
+        free *= math.exp(-10 / 190)
+        held -= 14.0 * 10 / 3600
+        say(seconds, "porch/1/weight", round(dry + held + free + dice.gauss(0, 0.4), 1))
+        if seconds == 120:
+            say(seconds + 3, command, "record-dry")
+        if seconds == 600:
+            say(seconds + 3, command, "record-capacity")
 
 
 # ---- the picture
@@ -197,7 +225,7 @@ def forecast(states):
 
 
 if __name__ == "__main__":
-    commands = {"record": record, "draw": draw}
+    commands = {"windowsill": windowsill, "first-day": first_day, "draw": draw}
     if len(sys.argv) != 2 or sys.argv[1] not in commands:
         sys.exit(__doc__)
     commands[sys.argv[1]]()
