@@ -16,6 +16,8 @@ use tokio_util::sync::CancellationToken;
 
 /// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
 const TURNS_EVERY: Duration = Duration::from_secs(10);
+/// While so many messages wait for the connection, outputs wait in the engine.
+const ENOUGH_WAITS: usize = 128;
 /// What waits for the store is looked at again so soon, and is let out after so long, whatever the store does.
 const LOOK_AGAIN: Duration = Duration::from_millis(2);
 const HELD_AT_MOST: Duration = Duration::from_secs(1);
@@ -57,6 +59,8 @@ pub(super) struct Desk {
     /// Told in this turn, to be held until the store has written what belongs to it.
     fresh: Vec<Told>,
     held: VecDeque<Held>,
+    /// The connection has enough to do; more outputs wait in the engine, where a state is only a place in a list.
+    behind: bool,
     /// The number of the last batch sent to the store.
     sent: u64,
 }
@@ -88,6 +92,7 @@ impl Desk {
             compacted: Instant::now(),
             fresh: Vec::new(),
             held: VecDeque::new(),
+            behind: false,
             sent: 0,
         }
     }
@@ -124,6 +129,9 @@ impl Desk {
             }
             self.turn();
         }
+        while let Some(output) = self.site.poll() {
+            self.carry_out(output);
+        }
         self.send_writes();
         let _ = self.tools.writer.wait(self.sent, KEPT_AT_THE_END);
         self.tell_what_is_kept();
@@ -134,15 +142,13 @@ impl Desk {
         let latest = Instant::now() + TURNS_EVERY;
         let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
         let next = wished.map_or(latest, |wished| wished.min(latest));
-        // The writer's thread tells nobody when it is done.
-        if self.held.is_empty() { next } else { next.min(Instant::now() + LOOK_AGAIN) }
+        // Neither the writer's thread nor the connection's tells when it is done.
+        if self.held.is_empty() && !self.behind { next } else { next.min(Instant::now() + LOOK_AGAIN) }
     }
 
     /// Carries out all that the engine wants done.
     fn turn(&mut self) {
-        while let Some(output) = self.site.poll() {
-            self.carry_out(output);
-        }
+        self.drain();
         self.send_writes();
         self.tell_what_is_kept();
         let now = Instant::now();
@@ -225,11 +231,19 @@ impl Desk {
         }
     }
 
-    /// States are read when they are published, so they are published before the next input changes them.
+    /// Carries out what the engine wants done, as far as the connection keeps up. States are read when they are published, so
+    /// one that waits is all the newer for it.
     fn drain(&mut self) {
-        while let Some(output) = self.site.poll() {
-            self.carry_out(output);
+        while self.tools.client.waiting() < ENOUGH_WAITS {
+            match self.site.poll() {
+                Some(output) => self.carry_out(output),
+                None => {
+                    self.behind = false;
+                    return;
+                }
+            }
         }
+        self.behind = true;
     }
 
     fn message(&mut self, message: &Message, now: crate::moment::Moment) {

@@ -45,6 +45,7 @@ pub(super) struct Kept {
     /// Since when what its alerts wait for has held.
     pub watch: FlatWatch,
     /// What was learned of its drying.
+    #[serde(skip_serializing_if = "Drying::knows_nothing")]
     pub drying: Drying,
 }
 

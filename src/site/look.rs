@@ -11,7 +11,7 @@ use crate::units::{Fraction, Grams};
 /// Drying and alerts are looked at so often while weights come in.
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
-const FORECAST_EVERY: Span = Span::minutes(5);
+const FORECAST_EVERY: Span = Span::minutes(10);
 /// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
 const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.

@@ -13,6 +13,7 @@ mod input;
 mod look;
 mod orders;
 mod output;
+mod placing;
 mod plan;
 mod readings;
 mod stands;

@@ -181,4 +181,20 @@ impl Stand {
             _ => format!("{command}: the stand is not steady; wait until nobody touches it, then send it again"),
         }
     }
+
+    /// The steady weight in grams as they are now, provisional ones too.
+    pub(super) fn standing(&self) -> Option<f64> {
+        self.believed.filter(|_| self.steady)
+    }
+
+    /// After its scale or zero has changed: levels go along, readings start anew.
+    pub(super) fn recalibrated(&mut self, zero: f64, factor: f64) {
+        self.see_lines();
+        self.filter.clear();
+        self.window.clear();
+        (self.steady, self.believed) = (false, None);
+        self.last = (self.last - zero) * factor;
+        self.noise = self.noise.rescaled(factor);
+        self.handler.rescale(zero, factor);
+    }
 }

@@ -44,11 +44,11 @@ pub struct Stand {
     run: u16,
     run_since: Mono,
     pace: Pace,
-    noise: Noise,
+    pub(super) noise: Noise,
     pub(super) filter: Hampel,
-    last: f64,
-    believed: Option<f64>,
-    steady: bool,
+    pub(super) last: f64,
+    pub(super) believed: Option<f64>,
+    pub(super) steady: bool,
     offline: bool,
     steady_at: Option<Moment>,
     pub(super) window: Window,
@@ -590,21 +590,5 @@ impl Stand {
     #[must_use]
     pub fn is_left_alone(&self) -> bool {
         self.handler.is_quiet()
-    }
-
-    /// The steady weight in grams as they are now, provisional ones too.
-    pub(super) fn standing(&self) -> Option<f64> {
-        self.believed.filter(|_| self.steady)
-    }
-
-    /// After its scale or zero has changed: levels go along, readings start anew.
-    pub(super) fn recalibrated(&mut self, zero: f64, factor: f64) {
-        self.see_lines();
-        self.filter.clear();
-        self.window.clear();
-        (self.steady, self.believed) = (false, None);
-        self.last = (self.last - zero) * factor;
-        self.noise = self.noise.rescaled(factor);
-        self.handler.rescale(zero, factor);
     }
 }

@@ -181,6 +181,12 @@ fn follow(kept: &mut f32, new: f64, part: f64) {
 }
 
 impl Drying {
+    /// Whether there is nothing yet that would be missed after a restart.
+    #[must_use]
+    pub fn knows_nothing(&self) -> bool {
+        self.record.newest().is_none() && self.learned.is_none()
+    }
+
     /// A flat of which nothing is known.
     #[must_use]
     pub fn new() -> Self {
