@@ -27,6 +27,21 @@ enum Command {
     NotifyTest(Configured),
     /// Print the JSON Schema of the configuration
     Schema,
+    #[command(hide = true)]
+    Demo(Later),
+    #[command(hide = true)]
+    Away(Later),
+    #[command(hide = true)]
+    Listen(Later),
+    #[command(hide = true)]
+    Export(Later),
+}
+
+/// Whatever is said to a command that is not built yet.
+#[derive(Debug, clap::Args)]
+struct Later {
+    #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+    _words: Vec<String>,
 }
 
 /// A command that needs the configuration and nothing else.
@@ -45,6 +60,15 @@ fn main() -> ExitCode {
         Command::Amount(args) => command::amount::run(&args),
         Command::NotifyTest(Configured { config }) => command::notify_test::from_file(config.as_deref()),
         Command::Schema => command::schema::run(),
+        Command::Demo(_) => not_yet("demo"),
+        Command::Away(_) => not_yet("away"),
+        Command::Listen(_) => not_yet("listen"),
+        Command::Export(_) => not_yet("export"),
     };
     ExitCode::from(u8::try_from(code).unwrap_or(1))
+}
+
+fn not_yet(command: &str) -> i32 {
+    eprintln!("tarewell {command}: not yet; it comes with a later version");
+    2
 }

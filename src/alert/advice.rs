@@ -1,7 +1,7 @@
 //! One sentence or two for the state of a flat: how it is, and what to do.
 
 use super::signs::{FlatSigns, Wetness};
-use super::words::{error_percent, left, percent, pour, spell, when};
+use super::words::{error_percent, left_of, percent, pour, spell, when};
 use crate::moment::Span;
 
 /// What to do with a flat now: `Dry: a quarter of its water is left. Pour 400 mL; stop at 3.70 kg.`
@@ -22,7 +22,7 @@ pub fn advice(signs: &FlatSigns<'_>) -> String {
     let Some(fraction) = signs.fraction.filter(|_| signs.condition != Wetness::Unknown) else {
         return unknown(signs);
     };
-    let left = left(fraction);
+    let left = left_of(signs, fraction);
     let carried = carried(signs);
     match signs.condition {
         Wetness::Dry => format!("Dry: {left}.{}{carried}", pour(signs)),

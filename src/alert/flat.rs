@@ -238,6 +238,10 @@ fn dry_overnight(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&A
     match (signs.condition, signs.low_early) {
         (Wetness::Unknown, _) => return hold_the_night(signs, watch),
         (Wetness::Dry, _) => return over(raised, || "it is dry now".to_owned()),
+        // Without a forecast it is at its low limit already, or the forecast was just put aside: not a reason to call off.
+        (_, None) if signs.fraction.is_some_and(|fraction| fraction <= nearly(signs.low)) => {
+            return hold_the_night(signs, watch);
+        }
         (_, None) => return over(raised, || "it no longer looks like drying out".to_owned()),
         _ => {}
     }
@@ -266,6 +270,11 @@ fn dry_overnight(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&A
         return over(raised, || lasts(signs));
     }
     hold_the_night(signs, watch)
+}
+
+/// So near above a limit that rounding decides.
+fn nearly(limit: Fraction) -> Fraction {
+    limit + Fraction::new(0.005)
 }
 
 fn hold_the_night(signs: &FlatSigns<'_>, watch: &mut FlatWatch) -> Verdict {

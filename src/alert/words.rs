@@ -2,7 +2,7 @@
 
 use super::board::Wording;
 use super::kinds::{Kind, Severity};
-use super::signs::{FlatSigns, StandSigns};
+use super::signs::{FlatSigns, StandSigns, Wetness};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams, GramsPerHour, Millilitres};
 
@@ -15,6 +15,15 @@ pub(super) fn spell(span: Span) -> String {
         s if s < 345_600.0 => format!("{:.0} h", s / 3600.0),
         s => format!("{:.0} d", s / 86_400.0),
     }
+}
+
+/// `a quarter of its water is left`; where it has just fallen below low, that is said, for "30 %" would not be below 30 %.
+pub(super) fn left_of(signs: &FlatSigns<'_>, fraction: Fraction) -> String {
+    let shown = |fraction: Fraction| fraction.percent().round();
+    if signs.condition == Wetness::Dry && fraction < signs.low && shown(fraction) >= shown(signs.low) {
+        return format!("just under {:.0} % of its water is left", shown(signs.low));
+    }
+    left(fraction)
 }
 
 /// `a quarter of its water is left`.
@@ -99,7 +108,7 @@ pub(super) fn flat(kind: Kind, severity: Severity, signs: &FlatSigns<'_>) -> Wor
 }
 
 fn dry(signs: &FlatSigns<'_>) -> String {
-    let left = signs.fraction.map_or_else(|| "its water is low".to_owned(), left);
+    let left = signs.fraction.map_or_else(|| "its water is low".to_owned(), |fraction| left_of(signs, fraction));
     format!("{left}.{}", pour(signs))
 }
 
@@ -120,11 +129,17 @@ fn not_drying(signs: &FlatSigns<'_>) -> String {
 }
 
 fn overnight(signs: &FlatSigns<'_>) -> String {
-    let early = signs.low_early.map(|at| format!("dry as early as {}", when(signs, at)));
-    let likely = signs.low_at.map(|at| format!("more likely {}", when(signs, at)));
+    let early = signs.low_early.map(|at| format!("dry as early as {}", when(signs, quarter_before(at))));
+    let likely = signs.low_at.map(|at| format!("more likely {}", when(signs, quarter_before(at))));
     let by: Vec<String> = [early, likely].into_iter().flatten().collect();
     let left = signs.fraction.map(|fraction| format!("{}. ", sentence(&left(fraction)))).unwrap_or_default();
     format!("{}. {left}Water it this evening.{}", by.join(", "), pour(signs))
+}
+
+/// A forecast is no surer than that, and its minutes would make the alert say something else all the time.
+fn quarter_before(at: Moment) -> Moment {
+    let over = at.wall.millis().rem_euclid(900_000);
+    at.after(Span::from_millis(-over))
 }
 
 fn absent(signs: &FlatSigns<'_>) -> String {

@@ -15,7 +15,7 @@ use std::pin::{Pin, pin};
 use std::task::Poll;
 use std::time::Duration;
 use tokio::time::{Instant, sleep, timeout};
-use tracing::{debug, info, warn};
+use tracing::{debug, warn};
 
 /// So many messages gather at most before they are handed over.
 const BATCH: usize = 256;
@@ -232,7 +232,8 @@ impl Driver {
         link.up_since = Some(Instant::now());
         self.refusal_told = false;
         self.told = None;
-        info!(
+        // The service says it for people, once all is set up.
+        debug!(
             broker = self.broker(),
             client_id = self.settings.client_id,
             subscriptions = self.settings.subscriptions.len(),

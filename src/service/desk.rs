@@ -211,7 +211,8 @@ impl Desk {
                     self.site.handle(Input::Connected, now);
                 }
                 Heard::Down { why, retry_in } => {
-                    tracing::warn!(%why, retry_in_s = retry_in.as_secs_f64(), "Lost the broker");
+                    // The connection has told of it, once for each reason.
+                    tracing::debug!(%why, retry_in_s = retry_in.as_secs_f64(), "No broker");
                     self.site.handle(Input::Disconnected, now);
                 }
                 Heard::Refused(why) => tracing::error!(%why, "Refused by the broker"),

@@ -59,6 +59,8 @@ pub(super) struct Sent {
     pub queued: bool,
     /// What it said of standing still.
     pub stable: bool,
+    /// Nothing had been heard yet.
+    pub first: bool,
 }
 
 /// At most once a second…
@@ -129,6 +131,10 @@ pub(super) struct Flat {
     pub recent: Recent,
     /// What it weighed when a command moved it to another stand, and when that was: it may be carried there only now.
     pub carried: Option<(Grams, Mono)>,
+    /// The last weight before it was lifted: what comes back may turn out to be something else.
+    pub lifted: Option<Weighed>,
+    /// A known mass lies on its stand in its place.
+    pub stood_in_for: bool,
 }
 
 impl Flat {
@@ -149,6 +155,8 @@ impl Flat {
             recent: Recent::default(),
             last_sample: None,
             carried: None,
+            lifted: None,
+            stood_in_for: false,
         }
     }
 
@@ -275,6 +283,7 @@ mod tests {
             fraction: Some(Fraction::new(0.25)),
             queued: false,
             stable: true,
+            first: false,
         };
         let outdone = |weight, fraction, seconds: i64| {
             let now = Mono::from_millis(seconds * 1000);

@@ -470,8 +470,10 @@ fn positive(weight: Option<Grams>) -> Result<(), String> {
 }
 
 fn out_of_order(limits: &Limits, lower: &str, upper: &str) -> String {
+    // A target may lie at high, and low at 0.
+    let than = if upper == "high" || lower == "0" { "at most" } else { "below" };
     format!(
-        "limits out of order: {lower} must be below {upper} (low {:.0} %, water_at {:.0} %, target {:.0} %, high {:.0} %). Give both in one \
+        "limits out of order: {lower} must be {than} {upper} (low {:.0} %, water_at {:.0} %, target {:.0} %, high {:.0} %). Give both in one \
          command",
         limits.low.percent(),
         limits.water_at.percent(),

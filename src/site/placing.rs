@@ -113,21 +113,32 @@ impl Site {
     pub(super) fn zero(&mut self, stand: usize, force: bool) -> Done {
         let holds = self.stands[stand].flat.filter(|&flat| self.flats[flat].on_stand);
         let loaded = holds.is_some_and(|flat| self.flats[flat].kept.weighed.is_some());
+        let was_calibrated = self.stands[stand].stand.is_calibrated();
         let change = self.stands[stand].stand.zero(self.now, force, loaded)?;
         self.calibration_changed(stand, None);
-        Ok(Map::from_iter([
-            ("moved_g".to_owned(), json!(super::decimals(change.was.get(), 1))),
-            ("zero".to_owned(), json!(change.zero)),
-        ]))
+        let moved = was_calibrated.then(|| super::decimals(change.was.get(), 1));
+        Ok(Map::from_iter([("moved_g".to_owned(), json!(moved)), ("zero".to_owned(), json!(change.zero))]))
     }
 
     pub(super) fn span(&mut self, stand: usize, mass: Grams, force: bool) -> Done {
         let change = self.stands[stand].stand.span(mass, force, self.now)?;
         self.calibration_changed(stand, Some(change.factor));
+        self.is_not_the_flat(stand);
         Ok(Map::from_iter([
-            ("counts_per_gram".to_owned(), json!(change.counts_per_gram)),
+            ("counts_per_gram".to_owned(), json!(super::decimals(change.counts_per_gram, 4))),
             ("factor".to_owned(), json!(super::decimals(change.factor, 6))),
         ]))
+    }
+
+    /// What lies on the stand is a known mass: its flat is off it, and what the scale says of the mass is not the flat's.
+    fn is_not_the_flat(&mut self, stand: usize) {
+        let now = self.now;
+        let Some(flat) = self.stands[stand].flat.and_then(|flat| self.flats.get_mut(flat)) else { return };
+        flat.on_stand = false;
+        flat.kept.misfit = None;
+        flat.kept.off_since.get_or_insert(now);
+        flat.kept.weighed = flat.lifted;
+        flat.stood_in_for = true;
     }
 
     pub(super) fn forget_calibration(&mut self, stand: usize) -> Done {
@@ -140,9 +151,9 @@ impl Site {
     fn calibration_changed(&mut self, stand: usize, factor: Option<f64>) {
         if let Some(flat) = self.stands[stand].flat {
             if let Some(factor) = factor {
-                let kept = &mut self.flats[flat].kept;
-                kept.season.rescale(factor);
-                if let Some(weighed) = &mut kept.weighed {
+                let flat = &mut self.flats[flat];
+                flat.kept.season.rescale(factor);
+                for weighed in [&mut flat.kept.weighed, &mut flat.lifted].into_iter().flatten() {
                     weighed.weight = weighed.weight * factor;
                 }
             }

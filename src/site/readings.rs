@@ -46,6 +46,7 @@ impl Site {
         if let Some(weight) = weight {
             bench.shown = Some(weight);
         }
+        let first = bench.sent.first && bench.stand.reading_at().is_some();
         let flat = bench.flat;
         let waiting = !bench.pending.is_empty();
         let loaded = bench.stand.is_loaded();
@@ -60,7 +61,7 @@ impl Site {
         if waiting {
             self.carry_on_waiting(stand);
         }
-        if weight.is_some() {
+        if weight.is_some() || first {
             self.stand_moved(stand);
         }
     }
@@ -129,6 +130,7 @@ impl Site {
         let now = self.now;
         let subject = Subject::Flat(index);
         let handling = self.without_the_move(stand, index, handling);
+        let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
             handling,
@@ -141,6 +143,7 @@ impl Site {
                 if let Some(flat) = self.flats.get_mut(index) {
                     flat.on_stand = false;
                     flat.kept.off_since = Some(now);
+                    flat.lifted = flat.kept.weighed;
                     if let Some(soak) = &mut flat.kept.soak {
                         soak.lifted(now);
                     }
@@ -232,6 +235,18 @@ impl Site {
             }
         }
         handling
+    }
+
+    /// While a known mass lies there in its place, nothing that the weights tell is of the flat; when it comes back, it is held
+    /// against its own last weight.
+    fn without_the_mass(&mut self, stand: usize, index: usize, handling: Handling) -> Option<Handling> {
+        let shown = self.stands.get(stand).and_then(|bench| bench.shown);
+        let flat = self.flats.get_mut(index).filter(|flat| flat.stood_in_for);
+        let Some(flat) = flat else { return Some(handling) };
+        let Handling::Returned { away, .. } = handling else { return None };
+        flat.stood_in_for = false;
+        let change = flat.kept.weighed.zip(shown).map_or(Grams::ZERO, |(weighed, shown)| shown - weighed.weight);
+        Some(Handling::Returned { change, away, watered_away: None })
     }
 
     /// What lies across this moment is not drying.

@@ -51,6 +51,7 @@ impl Site {
         bench.sent.at = Some(self.now.mono);
         bench.sent.weight = bench.shown;
         bench.sent.stable = bench.stand.is_stable();
+        bench.sent.first = bench.stand.reading_at().is_none();
         if !std::mem::replace(&mut bench.sent.queued, true) {
             self.out.push_back(Output::State(Subject::Stand(stand)));
         }
@@ -59,9 +60,10 @@ impl Site {
     pub(super) fn stand_moved(&mut self, stand: usize) {
         let Some(bench) = self.stands.get(stand) else { return };
         let division = bench.stand.division();
+        let is_first = bench.sent.first && bench.stand.reading_at().is_some();
         let came_to_rest = bench.stand.is_stable() && !bench.sent.stable;
         let paused = bench.sent.at.is_none_or(|at| self.now.mono.since(at) >= super::flats::LEAST_PAUSE);
-        if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) || (came_to_rest && paused) {
+        if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) || ((came_to_rest || is_first) && paused) {
             self.publish_stand(stand);
         }
     }

@@ -84,6 +84,8 @@ fn fraction(rest: &[u8]) -> Result<(i64, &[u8]), Reason> {
 fn offset(rest: &[u8]) -> Result<i64, Reason> {
     let (sign, h1, h2, m1, m2) = match *rest {
         [b'Z' | b'z'] => return Ok(0),
+        // Some builds of command-line clients write `Z` and the offset, both.
+        [b'Z', ref signed @ ..] if signed.len() == 5 || signed.len() == 6 => return offset(signed),
         [sign @ (b'+' | b'-'), h1, h2, b':', m1, m2] | [sign @ (b'+' | b'-'), h1, h2, m1, m2] => (sign, h1, h2, m1, m2),
         [] => return Err("the offset from UTC is missing, such as +01:00 or Z"),
         _ => return Err("an offset from UTC is written +01:00, +0100 or Z"),
@@ -107,6 +109,13 @@ mod tests {
 
     fn read(text: &str) -> Result<i64, Reason> {
         Stamps::default().read(text.as_bytes()).map(Wall::millis)
+    }
+
+    #[test]
+    fn z_and_an_offset_are_both_written_by_some_clients() {
+        assert_eq!(read("2026-03-04T09:15:00.5Z+0100"), read("2026-03-04T09:15:00.5+01:00"));
+        assert_eq!(read("2026-03-04T08:15:00Z+0000"), read("2026-03-04T08:15:00Z"));
+        assert!(read("2026-03-04T08:15:00ZZ").is_err());
     }
 
     #[test]

@@ -282,7 +282,7 @@ fn dry_overnight_waits_for_four_in_the_afternoon() {
     let text = &bench.alert(Kind::DryOvernight).text;
     assert_eq!(
         text,
-        "Bench lettuce: dry as early as Thu 04:30, more likely Thu 08:10. 38 % of its water is left. Water it this \
+        "Bench lettuce: dry as early as Thu 04:30, more likely Thu 08:00. 38 % of its water is left. Water it this \
          evening. Pour 190 mL; stop at 3.70 kg."
     );
 }

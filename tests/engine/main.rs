@@ -3,6 +3,7 @@
 mod alerts;
 mod architecture;
 mod bench;
+mod calibrating;
 mod drying;
 mod figures;
 mod plan;

@@ -173,7 +173,7 @@ fn an_alert_that_ends_while_the_broker_is_away_is_cleared_there_too() {
         ear.state(0, DRY, Value::is_object);
         drop(scale);
         proxy.cut();
-        service.logged("Lost the broker");
+        service.logged("not connected");
         assert_eq!(http::get(service.web(), "/health").1["broker"], false);
         let mark = ear.mark();
         let set = r#"{"command":"set","low":0.05,"water_at":0.1}"#;

@@ -125,7 +125,7 @@ struct Promise {
     lost: f32,
 }
 
-/// How a flat dries. See the [module](self) for how; `Default` knows nothing yet.
+/// How a flat dries. See the head of this file for how; `Default` knows nothing yet.
 ///
 /// Weights may have any zero; only their differences count, and, once [`Drying::set_band`] was called, their
 /// difference to the dry weight.
