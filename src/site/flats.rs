@@ -131,8 +131,8 @@ pub(super) struct Flat {
     pub recent: Recent,
     /// What it weighed when a command moved it to another stand, and when that was: it may be carried there only now.
     pub carried: Option<(Grams, Mono)>,
-    /// The last weight before it was lifted: what comes back may turn out to be something else.
-    pub lifted: Option<Weighed>,
+    /// The last weight before it was lifted, and when that was: what came back may turn out to be something else.
+    pub lifted: Option<(Weighed, Mono)>,
     /// A known mass lies on its stand in its place.
     pub stood_in_for: bool,
 }

@@ -8,6 +8,9 @@ use crate::moment::Span;
 use crate::units::Grams;
 use serde_json::{Map, json};
 
+/// Who puts a jug in the place of a flat has lifted the flat no longer ago.
+const JUST_LIFTED: Span = Span::hours(1);
+
 impl Site {
     pub(super) fn move_flat(&mut self, index: usize, to: Option<usize>) -> Done {
         let from = self.flats[index].stand;
@@ -130,14 +133,20 @@ impl Site {
         ]))
     }
 
-    /// What lies on the stand is a known mass: its flat is off it, and what the scale says of the mass is not the flat's.
+    /// What lies on the stand is a known mass. Unless it is the flat itself, which nobody has lifted for a while, the flat is off
+    /// its stand, and what the scale says of the mass is not the flat's.
     fn is_not_the_flat(&mut self, stand: usize) {
         let now = self.now;
         let Some(flat) = self.stands[stand].flat.and_then(|flat| self.flats.get_mut(flat)) else { return };
+        let is_band_known = flat.band.is_some();
+        let lifted = flat.lifted.filter(|(_, lifted)| now.mono.since(*lifted) <= JUST_LIFTED);
+        if lifted.is_none() && is_band_known && flat.kept.off_since.is_none() {
+            return;
+        }
         flat.on_stand = false;
         flat.kept.misfit = None;
         flat.kept.off_since.get_or_insert(now);
-        flat.kept.weighed = flat.lifted;
+        flat.kept.weighed = lifted.map(|(weighed, _)| weighed);
         flat.stood_in_for = true;
     }
 
@@ -153,7 +162,8 @@ impl Site {
             if let Some(factor) = factor {
                 let flat = &mut self.flats[flat];
                 flat.kept.season.rescale(factor);
-                for weighed in [&mut flat.kept.weighed, &mut flat.lifted].into_iter().flatten() {
+                let lifted = flat.lifted.as_mut().map(|(weighed, _)| weighed);
+                for weighed in flat.kept.weighed.as_mut().into_iter().chain(lifted) {
                     weighed.weight = weighed.weight * factor;
                 }
             }

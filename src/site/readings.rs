@@ -143,7 +143,7 @@ impl Site {
                 if let Some(flat) = self.flats.get_mut(index) {
                     flat.on_stand = false;
                     flat.kept.off_since = Some(now);
-                    flat.lifted = flat.kept.weighed;
+                    flat.lifted = flat.kept.weighed.map(|weighed| (weighed, now.mono));
                     if let Some(soak) = &mut flat.kept.soak {
                         soak.lifted(now);
                     }
