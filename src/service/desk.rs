@@ -1,5 +1,6 @@
 //! The one task that owns the engine: hands inputs in, carries outputs out.
 
+use super::kept::{Kept, Letter};
 use super::{Clock, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
@@ -44,8 +45,10 @@ pub(super) struct Desk {
     tickets: u64,
     /// What must not be retained: cleared again on each connect, since the broker may have been away when it was.
     cleared: HashSet<String>,
-    /// What the store is to write after this turn.
+    /// What the store is to write after this turn, and what goes out once it has.
     writes: Vec<Write>,
+    after: Vec<Letter>,
+    kept: Kept,
     payload: Vec<u8>,
     turned: Option<Instant>,
     compacted: Instant,
@@ -60,6 +63,8 @@ impl Desk {
             tickets: 0,
             cleared: HashSet::new(),
             writes: Vec::new(),
+            after: Vec::new(),
+            kept: Kept::default(),
             payload: Vec::new(),
             turned: None,
             compacted: Instant::now(),
@@ -90,6 +95,7 @@ impl Desk {
                     self.hear(&mut batch);
                 }
                 Some(ask) = asks.recv() => self.answer(ask),
+                () = self.kept.turned(&self.tools.writer) => {}
                 topics = &mut leftovers, if !tidied => {
                     tidied = true;
                     self.tidy(&topics);
@@ -99,6 +105,9 @@ impl Desk {
             self.turn();
         }
         self.send_writes();
+        for letter in self.kept.last(&self.tools.writer).await {
+            letter.send(&self.tools.client);
+        }
         self.tools
     }
 
@@ -127,8 +136,12 @@ impl Desk {
     }
 
     fn send_writes(&mut self) {
-        if !self.writes.is_empty() {
-            self.tools.writer.send(std::mem::take(&mut self.writes));
+        if !self.writes.is_empty() || !self.after.is_empty() {
+            let number = self.tools.writer.send(std::mem::take(&mut self.writes));
+            self.kept.hold(number, &mut self.after);
+        }
+        for letter in self.kept.released(&self.tools.writer) {
+            letter.send(&self.tools.client);
         }
     }
 
@@ -307,7 +320,7 @@ impl Desk {
                 let topic = topic::events(names);
                 self.payload.clear();
                 write_event(&event, names, self.site.plan().zone, &mut self.payload);
-                self.publish(topic, Delivery::Event);
+                self.after.push(Letter::Message(Outgoing::new(topic, self.payload.clone(), Delivery::Event)));
             }
             Output::Answer(ticket, answer) => self.reply(ticket, &answer),
             Output::Tell(message) => {
@@ -349,7 +362,7 @@ impl Desk {
         match self.askers.remove(&ticket) {
             Some(Asker::Topic(topic, correlation)) => {
                 let reply = Outgoing { correlation, ..Outgoing::new(topic, json, Delivery::Once { qos1: true }) };
-                self.tools.client.publish(reply);
+                self.after.push(Letter::Message(reply));
             }
             Some(Asker::Web(asker)) => {
                 let json = String::from_utf8(json).unwrap_or_default();
@@ -357,7 +370,7 @@ impl Desk {
                     Ok(_) => Reply::Done(json),
                     Err(why) => Reply::Refused(why.clone()),
                 };
-                let _ = asker.send(reply);
+                self.after.push(Letter::Web(asker, reply));
             }
             None => {}
         }

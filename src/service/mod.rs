@@ -7,6 +7,7 @@ mod clock;
 mod desk;
 mod failure;
 pub mod keeping;
+mod kept;
 mod start;
 mod tidy;
 
