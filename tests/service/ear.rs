@@ -193,6 +193,12 @@ impl Ear {
         inner.messages.iter().filter(|message| message.topic.starts_with(prefix)).cloned().collect()
     }
 
+    /// The latest JSON message on a topic.
+    pub fn latest(&self, topic: &str) -> Value {
+        let inner = self.heard.lock();
+        inner.messages.iter().rev().find(|message| message.topic == topic).unwrap().json()
+    }
+
     fn wait<T>(&self, what: &str, find: impl Fn(&Inner) -> Option<T>) -> T {
         let begun = Instant::now();
         let mut inner = self.heard.lock();

@@ -142,7 +142,11 @@ fn a_table_is_replayed_past_its_bad_lines() {
     fs::write(&recording, rows.join("\n")).unwrap();
     let played = play(&config, &recording, &[]);
     assert_eq!(played.code, 1);
-    assert!(played.told.contains("line 4") && played.told.contains("line 5") && played.told.contains("s9"), "{}", played.told);
+    assert!(
+        played.told.contains("line 4") && played.told.contains("line 5") && played.told.contains("s9"),
+        "{}",
+        played.told
+    );
     assert!(played.told.contains("2 records are older"), "{}", played.told);
     assert_eq!(played.told.lines().count(), 3, "{}", played.told);
     assert_eq!(played.last("tarewell/flats/leek-1")["fraction"], 0.6, "the rest has been replayed");
@@ -165,9 +169,14 @@ fn messages_are_replayed_as_command_line_clients_print_them() {
     let mut lines: Vec<String> = (0..10)
         .map(|n| format!(r#"{{"tst":"2026-03-02T08:00:{:02}.000000+0000","topic":"house/s1","qos":0,"retain":0,"payloadlen":10,"payload":{{"w":2600}}}}"#, n * 5))
         .collect();
-    lines.push(r#"{"tst":"2026-03-02T08:00:50+00:00","topic":"house/s1","payload":"{\"w\":2600}","retain":0}"#.to_owned());
+    lines.push(
+        r#"{"tst":"2026-03-02T08:00:50+00:00","topic":"house/s1","payload":"{\"w\":2600}","retain":0}"#.to_owned(),
+    );
     lines.push(r#"{"tst":"2026-03-02T08:00:51Z","topic":"tarewell/flats/leek-1/command","payload":{"command":"set","target":0.6},"retain":0}"#.to_owned());
-    lines.push(r#"{"tst":"2026-03-02T08:00:52Z","topic":"tarewell/flats/leek-1/command","payload":"forget-band","retain":0}"#.to_owned());
+    lines.push(
+        r#"{"tst":"2026-03-02T08:00:52Z","topic":"tarewell/flats/leek-1/command","payload":"forget-band","retain":0}"#
+            .to_owned(),
+    );
     lines.push(r#"{"tst":"2026-03-02T08:00:53Z","topic":"elsewhere/x","payload":null,"retain":0}"#.to_owned());
     fs::write(&recording, lines.join("\n")).unwrap();
     let played = play(&config, &recording, &[]).good();

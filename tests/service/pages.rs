@@ -79,7 +79,8 @@ fn commands_are_answered_with_their_status() {
 
 #[test]
 fn a_password_is_asked_for() {
-    let house = House::with("broker: {embedded: {listen: 127.0.0.1:0}}\nweb: {listen: 127.0.0.1:0, password: well water}\n");
+    let house =
+        House::with("broker: {embedded: {listen: 127.0.0.1:0}}\nweb: {listen: 127.0.0.1:0, password: well water}\n");
     let service = house.run(TWO);
     let web = service.web();
     // base64 of "me:well water" and of "me:rain water".

@@ -25,7 +25,7 @@ fn a_dry_flat_is_told_and_its_recovery_once_each() {
     assert_eq!(told.header("authorization"), Some("Bearer t0ken"));
     assert_eq!(told.header("title"), Some("First leeks is dry"));
     // A fifth of 1000 g is left; 300 g to the target are 300.5 mL (0.998 203 4 g/mL at 20 °C, Tanaka 2001).
-    assert_eq!(told.body, "First leeks: a fifth of its water is left. Pour 300 mL; stop at 2.50 kg.");
+    assert_eq!(told.body, "First leeks: 20 % of its water is left. Pour 300 mL; stop at 2.50 kg.");
     // A restart tells nobody anything.
     ear.state(0, DRY, Value::is_object);
     service.kill();
@@ -48,7 +48,8 @@ fn quiet_hours_keep_warnings_back_and_let_critical_pass() {
     let ear = Ear::open(broker.addr, &["tarewell/#"]);
     // Quiet around the clock, but for a minute that lies twelve hours off.
     let away = now() + chrono::TimeDelta::hours(12);
-    let quiet = format!(", quiet: \"{}-{}\"", (away + chrono::TimeDelta::minutes(1)).format("%H:%M"), away.format("%H:%M"));
+    let quiet =
+        format!(", quiet: \"{}-{}\"", (away + chrono::TimeDelta::minutes(1)).format("%H:%M"), away.format("%H:%M"));
     let service = house.run(&notify(&server.url("/"), &quiet));
     let scale = Scale::start(broker.addr, "house/s1", &[2200.0, 2201.0]);
     ear.state(0, DRY, |alert| alert["severity"] == "warning");

@@ -15,9 +15,11 @@ fn what_was_answered_survives_kill_right_after_the_answer() {
     let house = House::at(broker.addr);
     let ear = Ear::open(broker.addr, &["tarewell/#"]);
     let mut service = house.run(TWO);
+    ear.state(0, LEEK, Value::is_object);
     for turn in 0..12 {
         let target = 0.5 + f64::from(turn + 1) / 100.0;
-        let answer = ear.ask(COMMAND, &json!({"command":"set","target":target,"place":format!("row {turn}")}).to_string());
+        let answer =
+            ear.ask(COMMAND, &json!({"command":"set","target":target,"place":format!("row {turn}")}).to_string());
         assert_eq!(answer["ok"], true, "{answer}");
         service.kill();
         let mark = ear.mark();
@@ -70,8 +72,10 @@ fn bands_shelves_alerts_and_a_watch_survive() {
     let house = House::at(broker.addr);
     let ear = Ear::open(broker.addr, &["tarewell/#"]);
     let service = house.run(TWO);
-    let scales =
-        [Scale::start(broker.addr, "house/s1", &[2100.0, 2101.0]), Scale::start(broker.addr, "house/s2", &[2700.0, 2701.0])];
+    let scales = [
+        Scale::start(broker.addr, "house/s1", &[2100.0, 2101.0]),
+        Scale::start(broker.addr, "house/s2", &[2700.0, 2701.0]),
+    ];
     let raised = ear.state(0, "tarewell/alerts/dry/leek-1", Value::is_object);
     ear.state(0, "tarewell/flats/leek-2", |state| state["condition"] == "moist");
     assert_eq!(ear.ask("tarewell/flats/leek-2/command", "record-dry")["ok"], true);
@@ -92,6 +96,9 @@ fn bands_shelves_alerts_and_a_watch_survive() {
     let pass = ear.event(mark, "soaking");
     assert_eq!((&pass["of"], &pass["id"]), (&json!("flat"), &json!("leek-1")));
     assert!(!ear.on("tarewell/events").iter().any(|m| m.json()["event"] == "watered"));
-    let rises = ear.on("tarewell/events").into_iter().filter(|m| m.json()["event"] == "alert-raised" && m.json()["id"] == "leek-1");
+    let rises = ear
+        .on("tarewell/events")
+        .into_iter()
+        .filter(|m| m.json()["event"] == "alert-raised" && m.json()["id"] == "leek-1");
     assert_eq!(rises.count(), 1);
 }
