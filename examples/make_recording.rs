@@ -16,25 +16,25 @@ use std::f64::consts::TAU;
 use std::io::{self, BufWriter, Write};
 
 #[derive(Parser)]
-struct Wanted {
+pub struct Wanted {
     /// How many flats, each on a stand of its own
     #[arg(long, default_value_t = 4, value_parser = clap::value_parser!(u32).range(1..=100_000))]
-    flats: u32,
+    pub flats: u32,
     /// How many days
     #[arg(long, default_value_t = 7, value_parser = clap::value_parser!(u32).range(1..=3650))]
-    days: u32,
+    pub days: u32,
     /// Seconds between two readings of a stand
     #[arg(long, default_value_t = 10, value_parser = clap::value_parser!(u32).range(1..=3600))]
-    every: u32,
+    pub every: u32,
     /// Another seed gives another recording
     #[arg(long, default_value_t = 1)]
-    seed: u64,
+    pub seed: u64,
     /// The first reading
     #[arg(long, default_value = "2026-03-02T00:00:00Z")]
-    from: DateTime<Utc>,
+    pub from: DateTime<Utc>,
     /// Print a configuration for the recording instead
     #[arg(long)]
-    config: bool,
+    pub config: bool,
 }
 
 fn main() -> io::Result<()> {
@@ -47,7 +47,7 @@ fn main() -> io::Result<()> {
     }
 }
 
-fn configuration(wanted: &Wanted, out: &mut impl Write) -> io::Result<()> {
+pub fn configuration(wanted: &Wanted, out: &mut impl Write) -> io::Result<()> {
     writeln!(out, "version: 1\nsite: {{name: Made up, time_zone: Etc/UTC}}\nstands:")?;
     for flat in 1..=wanted.flats {
         writeln!(out, "  stand-{flat}: {{topic: bench/stand-{flat}}}")?;
@@ -65,7 +65,7 @@ fn configuration(wanted: &Wanted, out: &mut impl Write) -> io::Result<()> {
     Ok(())
 }
 
-fn recording(wanted: &Wanted, out: &mut impl Write) -> io::Result<()> {
+pub fn recording(wanted: &Wanted, out: &mut impl Write) -> io::Result<()> {
     writeln!(out, "time,stand,value")?;
     let mut dice = Dice(wanted.seed);
     let mut flats: Vec<Flat> = (0..wanted.flats).map(|_| Flat::new(&mut dice)).collect();

@@ -232,7 +232,14 @@ impl Zone {
     /// For people: `Thu 14:20`.
     #[must_use]
     pub fn short(self, wall: Wall) -> String {
-        self.local(wall).format("%a %H:%M").to_string()
+        let local = self.local(wall);
+        // Two digits each; what formats a date by a pattern takes far longer.
+        let mut text = local.weekday().to_string();
+        for (lead, part) in [(' ', local.hour()), (':', local.minute())] {
+            text.push(lead);
+            push_padded(&mut text, i64::from(part), 2);
+        }
+        text
     }
 
     /// The day of the week, the day and the month: `Thu 5 Mar`.

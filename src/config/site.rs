@@ -57,7 +57,7 @@ pub(super) fn read(root: &mut Node, reader: &Reader<'_>) -> Option<Checked> {
     }
     let wiring = Wiring { bindings: stands.bindings, valves: valves.wiring, levels: supplies.levels };
     let base_topic = whole.base.clone();
-    let plan = Plan {
+    let mut plan = Plan {
         name,
         zone,
         words,
@@ -68,6 +68,9 @@ pub(super) fn read(root: &mut Node, reader: &Reader<'_>) -> Option<Checked> {
         valves: valves.settings,
         supplies: supplies.settings,
     };
+    // They live as long as the program.
+    plan.stands.shrink_to_fit();
+    plan.flats.shrink_to_fit();
     Some(Checked { plan, wiring, broker, store, web, phones, notes: reader.notes(), zone_given })
 }
 

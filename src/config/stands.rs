@@ -86,7 +86,12 @@ impl Stand<'_> {
         }
     }
 
-    fn corners(&self, unit: WeightUnit, bindings: &mut Vec<Binding>, feeds: &mut Feeds) -> Option<[CornerSettings; 4]> {
+    fn corners(
+        &self,
+        unit: WeightUnit,
+        bindings: &mut Vec<Binding>,
+        feeds: &mut Feeds,
+    ) -> Option<Box<[CornerSettings; 4]>> {
         let section = &self.section;
         if !section.has("corners") {
             return None;

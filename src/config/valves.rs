@@ -63,23 +63,7 @@ fn unwired() -> ValveWiring {
 }
 
 fn unread(entry: &Entry) -> ValveSettings {
-    ValveSettings {
-        id: entry.key.clone(),
-        mode: Mode::Advise,
-        method: Method::Drip,
-        feeds: Vec::new(),
-        pulse_volume: None,
-        rest: None,
-        max_run: None,
-        max_per_day: None,
-        hours: None,
-        supply: None,
-        has_timer: false,
-        without_timer_accepted: false,
-        unweighed_accepted: false,
-        reports: false,
-        never_while: 0,
-    }
+    ValveSettings { id: entry.key.clone(), ..ValveSettings::default() }
 }
 
 /// What other valves have taken already.

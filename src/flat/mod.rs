@@ -10,8 +10,8 @@ mod stages;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
-pub use drying::{Drying, Forecast, Loss, Rate, Water};
-pub use season::{Ends, Over, Replaced, Season};
+pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
+pub use season::{Commanded, Ends, Over, Replaced, Season};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};
 pub use soak::{Soak, SoakPhase, SoakStep};
 pub use stages::by_days;

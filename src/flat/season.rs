@@ -15,14 +15,17 @@ pub struct Over<T> {
     pub file: Option<T>,
 }
 
+/// A setting by command, which few flats have.
+pub type Commanded<T> = Option<Box<Over<T>>>;
+
 /// The two ends as recorded, each by itself, with the plants that have grown since.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Ends {
     /// The dry weight.
-    pub dry: Option<Over<Grams>>,
+    pub dry: Commanded<Grams>,
     /// The capacity weight.
-    pub capacity: Option<Over<Grams>>,
+    pub capacity: Commanded<Grams>,
     /// Fresh mass grown since; belongs to the band, and is undone with it.
     pub plants: Grams,
 }
@@ -52,17 +55,17 @@ pub struct Season {
     /// What the ends were before each record, the latest last.
     pub before: Vec<Ends>,
     /// Limits by command.
-    pub low: Option<Over<Fraction>>,
+    pub low: Commanded<Fraction>,
     /// Limits by command.
-    pub water_at: Option<Over<Fraction>>,
+    pub water_at: Commanded<Fraction>,
     /// Limits by command.
-    pub target: Option<Over<Fraction>>,
+    pub target: Commanded<Fraction>,
     /// Limits by command.
-    pub high: Option<Over<Fraction>>,
+    pub high: Commanded<Fraction>,
     /// Its place in words, by command.
-    pub place: Option<Over<String>>,
+    pub place: Commanded<String>,
     /// The id of the stand it was moved to, by command; inside `None`: on none.
-    pub stand: Option<Over<Option<String>>>,
+    pub stand: Commanded<Option<String>>,
 }
 
 impl Season {
@@ -122,14 +125,14 @@ impl Season {
     /// Records the dry weight; `file` is what the file says now. A flat as filled and sown has no plants yet.
     pub fn record_dry(&mut self, dry: Grams, file: Option<Grams>) {
         self.remember();
-        self.ends.dry = Some(Over { value: dry, file });
+        self.ends.dry = Some(Box::new(Over { value: dry, file }));
         self.ends.plants = Grams::ZERO;
     }
 
     /// Records the capacity weight; `file` is what the file says now.
     pub fn record_capacity(&mut self, capacity: Grams, file: Option<Grams>) {
         self.remember();
-        self.ends.capacity = Some(Over { value: capacity, file });
+        self.ends.capacity = Some(Box::new(Over { value: capacity, file }));
     }
 
     /// Back to the file's band. Whether there was anything to forget.
@@ -198,11 +201,7 @@ impl Season {
     }
 }
 
-fn give_way<T: PartialEq + Serialize>(
-    key: &'static str,
-    over: &mut Option<Over<T>>,
-    file: Option<T>,
-) -> Option<Replaced> {
+fn give_way<T: PartialEq + Serialize>(key: &'static str, over: &mut Commanded<T>, file: Option<T>) -> Option<Replaced> {
     let kept = over.as_ref()?;
     if kept.file == file {
         return None;

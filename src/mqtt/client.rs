@@ -46,6 +46,12 @@ impl Client {
         self.outlet.publish(message)
     }
 
+    /// How many messages wait to be sent: who can say a thing later, newer, had better wait while there are many.
+    #[must_use]
+    pub fn waiting(&self) -> usize {
+        self.outlet.waiting()
+    }
+
     /// Whether there is a connection with all subscriptions made.
     #[must_use]
     pub fn is_up(&self) -> bool {

@@ -83,6 +83,10 @@ impl Outlet {
         self.state().outbox.is_up()
     }
 
+    pub(super) fn waiting(&self) -> usize {
+        self.state().outbox.waiting()
+    }
+
     pub(super) fn sent(&self, packet_id: u16) {
         let mut state = self.state();
         state.outbox.sent(packet_id);

@@ -125,6 +125,11 @@ impl Outbox {
         self.limits.is_some()
     }
 
+    /// How many messages wait to be sent.
+    pub(super) fn waiting(&self) -> usize {
+        self.next.len()
+    }
+
     /// Nothing waits to be sent or, of QoS 1, to be acknowledged.
     pub(super) fn is_drained(&self) -> bool {
         self.next.is_empty() && self.handed == 0 && self.without_id.is_empty() && self.with_id.is_empty()

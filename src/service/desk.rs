@@ -1,6 +1,5 @@
 //! The one task that owns the engine: hands inputs in, carries outputs out.
 
-use super::kept::{Kept, Letter};
 use super::{Clock, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
@@ -9,7 +8,7 @@ use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
 use crate::store::{AT_MOST, Reader, Write, Writer};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
-use std::collections::{HashMap, HashSet};
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::{mpsc, oneshot};
@@ -17,6 +16,13 @@ use tokio_util::sync::CancellationToken;
 
 /// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
 const TURNS_EVERY: Duration = Duration::from_secs(10);
+/// While so many messages wait for the connection, outputs wait in the engine.
+const ENOUGH_WAITS: usize = 128;
+/// What waits for the store is looked at again so soon, and is let out after so long, whatever the store does.
+const LOOK_AGAIN: Duration = Duration::from_millis(2);
+const HELD_AT_MOST: Duration = Duration::from_secs(1);
+/// At the end the store is waited for so long before the last answers are given.
+const KEPT_AT_THE_END: Duration = Duration::from_millis(500);
 /// The store is thinned so often.
 const COMPACT_EVERY: Duration = Duration::from_secs(6 * 3600);
 
@@ -45,13 +51,31 @@ pub(super) struct Desk {
     tickets: u64,
     /// What must not be retained: cleared again on each connect, since the broker may have been away when it was.
     cleared: HashSet<String>,
-    /// What the store is to write after this turn, and what goes out once it has.
+    /// What the store is to write after this turn.
     writes: Vec<Write>,
-    after: Vec<Letter>,
-    kept: Kept,
     payload: Vec<u8>,
     turned: Option<Instant>,
     compacted: Instant,
+    /// Told in this turn, to be held until the store has written what belongs to it.
+    fresh: Vec<Told>,
+    held: VecDeque<Held>,
+    /// The connection has enough to do; more outputs wait in the engine, where a state is only a place in a list.
+    behind: bool,
+    /// The number of the last batch sent to the store.
+    sent: u64,
+}
+
+/// What nobody may hear of before it would survive a kill: a number of an event is never given twice, and what was answered
+/// holds.
+enum Told {
+    Event(Vec<u8>),
+    Answer(Ticket, Answer),
+}
+
+struct Held {
+    batch: u64,
+    since: Instant,
+    what: Told,
 }
 
 impl Desk {
@@ -63,11 +87,13 @@ impl Desk {
             tickets: 0,
             cleared: HashSet::new(),
             writes: Vec::new(),
-            after: Vec::new(),
-            kept: Kept::default(),
             payload: Vec::new(),
             turned: None,
             compacted: Instant::now(),
+            fresh: Vec::new(),
+            held: VecDeque::new(),
+            behind: false,
+            sent: 0,
         }
     }
 
@@ -95,7 +121,6 @@ impl Desk {
                     self.hear(&mut batch);
                 }
                 Some(ask) = asks.recv() => self.answer(ask),
-                () = self.kept.turned(&self.tools.writer) => {}
                 topics = &mut leftovers, if !tidied => {
                     tidied = true;
                     self.tidy(&topics);
@@ -104,25 +129,28 @@ impl Desk {
             }
             self.turn();
         }
-        self.send_writes();
-        for letter in self.kept.last(&self.tools.writer).await {
-            letter.send(&self.tools.client);
+        while let Some(output) = self.site.poll() {
+            self.carry_out(output);
         }
+        self.send_writes();
+        let _ = self.tools.writer.wait(self.sent, KEPT_AT_THE_END);
+        self.tell_what_is_kept();
         self.tools
     }
 
     fn next_turn(&self) -> Instant {
         let latest = Instant::now() + TURNS_EVERY;
         let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
-        wished.map_or(latest, |wished| wished.min(latest))
+        let next = wished.map_or(latest, |wished| wished.min(latest));
+        // Neither the writer's thread nor the connection's tells when it is done.
+        if self.held.is_empty() && !self.behind { next } else { next.min(Instant::now() + LOOK_AGAIN) }
     }
 
     /// Carries out all that the engine wants done.
     fn turn(&mut self) {
-        while let Some(output) = self.site.poll() {
-            self.carry_out(output);
-        }
+        self.drain();
         self.send_writes();
+        self.tell_what_is_kept();
         let now = Instant::now();
         if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
             self.turned = Some(now);
@@ -136,12 +164,29 @@ impl Desk {
     }
 
     fn send_writes(&mut self) {
-        if !self.writes.is_empty() || !self.after.is_empty() {
-            let number = self.tools.writer.send(std::mem::take(&mut self.writes));
-            self.kept.hold(number, &mut self.after);
+        if !self.writes.is_empty() {
+            self.sent = self.tools.writer.send(std::mem::take(&mut self.writes));
         }
-        for letter in self.kept.released(&self.tools.writer) {
-            letter.send(&self.tools.client);
+        let now = Instant::now();
+        self.held.extend(self.fresh.drain(..).map(|what| Held { batch: self.sent, since: now, what }));
+    }
+
+    /// Lets out what the store has written, in order. A store that cannot write holds nobody up for long.
+    fn tell_what_is_kept(&mut self) {
+        let written = if self.held.is_empty() { return } else { self.tools.writer.written() };
+        while let Some(held) = self.held.front() {
+            if held.batch > written && held.since.elapsed() < HELD_AT_MOST {
+                return;
+            }
+            match self.held.pop_front().map(|held| held.what) {
+                Some(Told::Event(json)) => {
+                    self.payload = json;
+                    let topic = topic::events(self.tools.router.names());
+                    self.publish(topic, Delivery::Event);
+                }
+                Some(Told::Answer(ticket, answer)) => self.reply(ticket, &answer),
+                None => return,
+            }
         }
     }
 
@@ -186,11 +231,19 @@ impl Desk {
         }
     }
 
-    /// States are read when they are published, so they are published before the next input changes them.
+    /// Carries out what the engine wants done, as far as the connection keeps up. States are read when they are published, so
+    /// one that waits is all the newer for it.
     fn drain(&mut self) {
-        while let Some(output) = self.site.poll() {
-            self.carry_out(output);
+        while self.tools.client.waiting() < ENOUGH_WAITS {
+            match self.site.poll() {
+                Some(output) => self.carry_out(output),
+                None => {
+                    self.behind = false;
+                    return;
+                }
+            }
         }
+        self.behind = true;
     }
 
     fn message(&mut self, message: &Message, now: crate::moment::Moment) {
@@ -317,12 +370,11 @@ impl Desk {
                 self.publish(topic, Delivery::State { qos1: true });
             }
             Output::Event(event) => {
-                let topic = topic::events(names);
-                self.payload.clear();
-                write_event(&event, names, self.site.plan().zone, &mut self.payload);
-                self.after.push(Letter::Message(Outgoing::new(topic, self.payload.clone(), Delivery::Event)));
+                let mut json = Vec::new();
+                write_event(&event, names, self.site.plan().zone, &mut json);
+                self.fresh.push(Told::Event(json));
             }
-            Output::Answer(ticket, answer) => self.reply(ticket, &answer),
+            Output::Answer(ticket, answer) => self.fresh.push(Told::Answer(ticket, answer)),
             Output::Tell(message) => {
                 log_alert(&message, self.site.id(message.subject));
                 let id = self.site.id(message.subject).to_owned();
@@ -362,7 +414,7 @@ impl Desk {
         match self.askers.remove(&ticket) {
             Some(Asker::Topic(topic, correlation)) => {
                 let reply = Outgoing { correlation, ..Outgoing::new(topic, json, Delivery::Once { qos1: true }) };
-                self.after.push(Letter::Message(reply));
+                self.tools.client.publish(reply);
             }
             Some(Asker::Web(asker)) => {
                 let json = String::from_utf8(json).unwrap_or_default();
@@ -370,7 +422,7 @@ impl Desk {
                     Ok(_) => Reply::Done(json),
                     Err(why) => Reply::Refused(why.clone()),
                 };
-                self.after.push(Letter::Web(asker, reply));
+                let _ = asker.send(reply);
             }
             None => {}
         }

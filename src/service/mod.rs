@@ -7,7 +7,6 @@ mod clock;
 mod desk;
 mod failure;
 pub mod keeping;
-mod kept;
 mod start;
 mod tidy;
 

@@ -38,12 +38,14 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     let told = told(&kept, &renamed);
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
-    let plan = Arc::new(checked.plan);
-    let router = Router::new(&plan, &checked.wiring);
+    let (plan, wiring) = (Arc::new(checked.plan), checked.wiring);
+    let router = Router::new(&plan, &wiring);
     retire_what_is_gone(&plan, &kept, &writer, &clock);
     let site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
 
-    let (address, login, embedded) = start_broker(&checked.broker, &plan, &checked.wiring)?;
+    let (address, login, embedded) = start_broker(&checked.broker, &plan, &wiring)?;
+    // From here on the router knows it all.
+    drop(wiring);
     let settings = connection(&checked.broker, address, login, &router, file);
     let (client, inbox) = Client::start(settings.clone())?;
     let stop = CancellationToken::new();

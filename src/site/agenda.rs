@@ -3,7 +3,7 @@
 use super::Subject;
 use crate::moment::Mono;
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashMap};
+use std::collections::BinaryHeap;
 
 /// A time at which the site wants to be called, and whose.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -19,17 +19,35 @@ pub struct Wake {
 #[derive(Debug, Default)]
 pub(super) struct Agenda {
     heap: BinaryHeap<Reverse<Wake>>,
-    wished: HashMap<Subject, Mono>,
+    flats: Vec<Mono>,
+    stands: Vec<Mono>,
+    valves: Vec<Mono>,
 }
+
+/// No wish.
+const NEVER: Mono = Mono::from_millis(i64::MAX);
 
 impl Agenda {
     /// `subject` wants to be looked at no later than `at`.
     pub fn wish(&mut self, subject: Subject, at: Mono) {
-        let earlier = self.wished.get(&subject).is_some_and(|&wished| wished <= at);
-        if !earlier {
-            self.wished.insert(subject, at);
+        let Some(wished) = self.wished(subject) else { return };
+        if at < *wished {
+            *wished = at;
             self.heap.push(Reverse(Wake { at, why: subject }));
         }
+    }
+
+    fn wished(&mut self, subject: Subject) -> Option<&mut Mono> {
+        let (wished, place) = match subject {
+            Subject::Flat(place) => (&mut self.flats, place),
+            Subject::Stand(place) => (&mut self.stands, place),
+            Subject::Valve(place) => (&mut self.valves, place),
+            Subject::Supply(_) | Subject::Site => return None,
+        };
+        if place >= wished.len() {
+            wished.resize(place + 1, NEVER);
+        }
+        wished.get_mut(place)
     }
 
     /// The earliest wish.
@@ -44,8 +62,8 @@ impl Agenda {
                 return None;
             }
             self.heap.pop();
-            if self.wished.get(&wake.why) == Some(&wake.at) {
-                self.wished.remove(&wake.why);
+            if let Some(wished) = self.wished(wake.why).filter(|wished| **wished == wake.at) {
+                *wished = NEVER;
                 return Some(wake.why);
             }
         }

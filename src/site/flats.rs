@@ -1,7 +1,7 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use crate::alert::FlatWatch;
-use crate::flat::{Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Over, Season, Soak, by_days};
+use crate::flat::{Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Season, Soak, by_days};
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
@@ -17,16 +17,15 @@ pub(super) struct Weighed {
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct Kept {
-    /// What commands recorded.
-    pub season: Season,
-    /// What was learned of its drying.
-    pub drying: Drying,
-    /// A watch for capacity under way.
-    pub soak: Option<Box<Soak>>,
-    /// Since when what its alerts wait for has held.
-    pub watch: FlatWatch,
+    // What each reading touches comes first.
     /// The last weight it goes by.
     pub weighed: Option<Weighed>,
+    /// Its condition, for the hysteresis.
+    pub condition: Condition,
+    /// A watch for capacity under way.
+    pub soak: Option<Box<Soak>>,
+    /// What commands recorded.
+    pub season: Season,
     /// The first weight of the season.
     pub first_weighed: Option<Wall>,
     /// When this season took the place of an earlier one.
@@ -43,8 +42,11 @@ pub(super) struct Kept {
     pub dome_on: Option<bool>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
-    /// Its condition, for the hysteresis.
-    pub condition: Condition,
+    /// Since when what its alerts wait for has held.
+    pub watch: FlatWatch,
+    /// What was learned of its drying.
+    #[serde(skip_serializing_if = "Drying::knows_nothing")]
+    pub drying: Drying,
 }
 
 /// What was last published.
@@ -94,30 +96,37 @@ pub(super) struct Outlook {
     pub rate: Option<GramsPerHour>,
     pub due: Option<crate::flat::Forecast>,
     pub low: Option<crate::flat::Forecast>,
+    /// Whether a day's drying is known.
+    pub whole_day: bool,
+    pub lost_24h: Option<Grams>,
+    /// How long it takes from capacity to low at the most, and when that was worked out.
+    pub full_soak: Option<(Mono, Option<Span>)>,
 }
 
 /// One flat.
 #[derive(Debug)]
 pub(super) struct Flat {
-    pub kept: Kept,
-    pub band: Option<(Band, BandFrom)>,
-    pub limits: Limits,
-    pub stage: Option<usize>,
-    /// The stand it is assigned to.
-    pub stand: Option<usize>,
+    // What each reading touches comes first.
     /// Fresh weights come from its stand, and nothing speaks against them.
     pub on_stand: bool,
+    /// The stand it is assigned to.
+    pub stand: Option<usize>,
+    pub band: Option<(Band, BandFrom)>,
+    pub limits: Limits,
     /// Rounded; carried on by the drying while it is not weighed.
     pub fraction: Option<Fraction>,
-    pub fraction_error: f64,
     /// The weight that the fraction goes by: the last one, less what has dried since.
     pub present: Option<Grams>,
-    pub sent: Sent,
-    pub outlook: Outlook,
+    /// Its standard uncertainty, where that is not the stand's: worked out when it is told, not for each reading.
+    pub error: Option<Grams>,
     /// When drying and alerts are looked at again by the way.
     pub next_look: Mono,
-    pub recent: Recent,
+    pub sent: Sent,
+    pub kept: Kept,
+    pub stage: Option<usize>,
     pub last_sample: Option<Mono>,
+    pub outlook: Outlook,
+    pub recent: Recent,
     /// What it weighed when a command moved it to another stand, and when that was: it may be carried there only now.
     pub carried: Option<(Grams, Mono)>,
 }
@@ -132,8 +141,8 @@ impl Flat {
             stand: None,
             on_stand: false,
             fraction: None,
-            fraction_error: 0.0,
             present: None,
+            error: None,
             sent: Sent::default(),
             outlook: Outlook::default(),
             next_look: Mono::from_millis(i64::MIN),
@@ -156,15 +165,14 @@ impl Flat {
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
     }
 
-    /// What is left, by a weight.
-    pub fn goes_by(&mut self, weight: Grams, error: Grams) {
-        self.present = Some(weight);
+    /// What is left, by a weight; `error` is its standard uncertainty if that is not the stand's.
+    pub fn goes_by(&mut self, weight: Grams, error: Option<Grams>) {
+        (self.present, self.error) = (Some(weight), error);
         let Some((band, _)) = self.band else {
             self.unknown();
             return;
         };
         let fraction = band.fraction(weight, self.plants());
-        self.fraction_error = band.fraction_error(fraction, error, error);
         self.fraction = Fraction::checked(fraction.get()).map(Fraction::rounded);
         self.kept.condition = self.kept.condition.next(fraction, &self.limits);
     }
@@ -172,8 +180,14 @@ impl Flat {
     /// Nothing is known of what is left.
     pub fn unknown(&mut self) {
         self.fraction = None;
-        self.fraction_error = 0.0;
         self.kept.condition = Condition::Unknown;
+    }
+
+    /// The standard uncertainty of the fraction, where that of a weight of the stand is `of_stand`; 0 without one.
+    pub fn fraction_error(&self, of_stand: Grams) -> f64 {
+        let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
+        let error = self.error.unwrap_or(of_stand);
+        band.fraction_error(band.fraction(weight, self.plants()), error, error)
     }
 
     pub fn water(&self) -> Option<Grams> {
@@ -189,29 +203,35 @@ impl Flat {
     }
 
     pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {
-        self.kept.season.place.as_ref().map(|Over { value, .. }| value.as_str()).or(settings.place.as_deref())
+        self.kept.season.place.as_ref().map(|over| over.value.as_str()).or(settings.place.as_deref())
     }
 }
 
 /// A weight every five minutes of the last half hour, for the loss that no drying explains.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Recent {
-    ring: [Option<(Mono, f32)>; 7],
-    next: usize,
+    /// Seconds since the first, and grams.
+    ring: [(u32, f32); 7],
+    begun: Option<Mono>,
+    next: u8,
+    held: u8,
 }
 
 /// Seven weights this far apart span half an hour.
-const RECENT_STEP: Span = Span::minutes(5);
+const RECENT_STEP_S: u32 = 300;
 
 impl Recent {
     #[expect(clippy::cast_possible_truncation, reason = "a weight in grams keeps its tenths in an f32")]
     pub fn weighed(&mut self, weight: Grams, at: Mono) {
-        let newest = self.ring[(self.next + 6) % 7];
-        if newest.is_some_and(|(then, _)| at.since(then) < RECENT_STEP) {
+        let begun = *self.begun.get_or_insert(at);
+        let (newest, _) = self.ring[usize::from(self.next + 6) % 7];
+        let seconds = u32::try_from(at.since(begun).millis() / 1000).unwrap_or(0);
+        if self.held > 0 && seconds < newest + RECENT_STEP_S {
             return;
         }
-        self.ring[self.next] = Some((at, weight.get() as f32));
+        self.ring[usize::from(self.next)] = (seconds, weight.get() as f32);
         self.next = (self.next + 1) % 7;
+        self.held = (self.held + 1).min(7);
     }
 
     pub fn forget(&mut self) {
@@ -220,8 +240,9 @@ impl Recent {
 
     /// The rate of loss over the last half hour, once that is covered without a gap.
     pub fn loss(&self, weight: Grams, at: Mono) -> Option<GramsPerHour> {
-        let (then, before) = self.ring[self.next]?;
-        let span = at.since(then);
+        let begun = self.begun.filter(|_| self.held == 7)?;
+        let (then, before) = self.ring[usize::from(self.next)];
+        let span = at.since(begun + Span::seconds(i64::from(then)));
         if span < Span::minutes(30) || span > Span::minutes(45) {
             return None;
         }

@@ -11,7 +11,9 @@ use crate::units::{Fraction, Grams};
 /// Drying and alerts are looked at so often while weights come in.
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
-const FORECAST_EVERY: Span = Span::minutes(5);
+const FORECAST_EVERY: Span = Span::minutes(10);
+/// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
+const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
 const SAMPLE_EVERY: Span = Span::minutes(10);
 /// Carried on without a weight, a fraction less sure than this is none.
@@ -110,8 +112,9 @@ impl Site {
             },
             |loss| (loss.expected, loss.error),
         );
-        flat.goes_by(weighed.weight - lost, error.max(Grams::new(2.0)));
-        if flat.fraction_error > TOO_UNSURE || elapsed > limit {
+        let error = error.max(Grams::new(2.0));
+        flat.goes_by(weighed.weight - lost, Some(error));
+        if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
             flat.unknown();
         }
     }
@@ -123,21 +126,35 @@ impl Site {
     /// Works out where the drying leads, unless that was done a moment ago.
     fn forecast(&mut self, index: usize) {
         let now = self.now;
-        let hour = self.local_hour(now.wall);
-        let flat = &mut self.flats[index];
-        if flat.outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
+        let worked_out = self.flats[index].outlook.worked_out;
+        if worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
             return;
         }
-        let rate = flat.kept.drying.rate(now, hour);
-        let (due, low) = match (flat.band, flat.water()) {
-            (Some((band, _)), Some(water)) => {
-                let width = band.width();
-                let reaches = |limit: Fraction| flat.kept.drying.reaches(now, hour, water, width * limit.get(), width);
-                (reaches(flat.limits.water_at), reaches(flat.limits.low))
-            }
-            _ => (None, None),
+        let hour = self.local_hour(now.wall);
+        let flat = &mut self.flats[index];
+        let asked = flat.kept.drying.ask(now, hour);
+        let whole_day = asked.known_hours() >= DAY_KNOWN;
+        let mut outlook = Outlook {
+            worked_out: Some(now.mono),
+            rate: asked.rate().map(|rate| rate.per_hour),
+            whole_day,
+            lost_24h: asked.lost_in_last(Span::hours(24)),
+            ..Outlook::default()
         };
-        flat.outlook = Outlook { worked_out: Some(now.mono), rate: rate.map(|rate| rate.per_hour), due, low };
+        if let Some((band, _)) = flat.band {
+            let width = band.width();
+            let reaches = |water: Grams, limit: Fraction| asked.reaches(water, width * limit.get(), width);
+            let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
+            outlook.due = of_now(flat.limits.water_at);
+            outlook.low = of_now(flat.limits.low);
+            let known = flat.outlook.full_soak.filter(|(then, _)| now.mono.since(*then) < SOAK_ASKED_EVERY);
+            outlook.full_soak = known.or_else(|| {
+                // The late end: a flat is called outgrown only when that is sure.
+                let soak = if whole_day { reaches(width, flat.limits.low) } else { None };
+                Some((now.mono, soak.map(|soak| soak.late.mono.since(now.mono))))
+            });
+        }
+        flat.outlook = outlook;
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);
         }
@@ -146,7 +163,7 @@ impl Site {
     /// Publishes the flat's state where that is due.
     pub(super) fn flat_moved(&mut self, index: usize, at_once: bool) {
         let flat = &self.flats[index];
-        let division = flat.stand.map_or(Grams::new(1.0), |stand| self.plan.stands[stand].1.division);
+        let division = flat.stand.map_or(Grams::new(1.0), |stand| self.stands[stand].stand.division());
         if at_once || flat.sent.is_outdone(flat.present, flat.fraction, division, self.now.mono) {
             self.publish_flat(index);
         }
@@ -169,9 +186,7 @@ impl Site {
     }
 
     fn judge(&mut self, index: usize) {
-        if self.plan.zone.hour(self.now.wall) >= 16.0 {
-            self.forecast(index);
-        }
+        self.forecast(index);
         let mut watch = std::mem::take(&mut self.flats[index].kept.watch);
         let mut board = std::mem::take(&mut self.board);
         let changes = crate::alert::judge_flat(&self.signs(index), &mut watch, &mut board, index);
@@ -223,9 +238,9 @@ impl Site {
             soaking: flat.kept.soak.is_some(),
             wet_is_meant: stage.is_some_and(|stage| stage.wet_is_meant),
             dome_on: flat.kept.dome_on,
-            lost_24h: if is_weighed { flat.kept.drying.lost_in_last(Span::hours(24), now) } else { None },
+            lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),
             weight_error: self.weight_error(index),
-            fraction_error: flat.fraction_error,
+            fraction_error: self.fraction_error(index),
             carried_for,
             weigh_after: settings.check_every.unwrap_or(CARRIED_AT_MOST),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
@@ -234,23 +249,16 @@ impl Site {
             due_at: flat.outlook.due.map(|due| due.at),
             low_at: flat.outlook.low.map(|low| low.at),
             // The early end of a range that hardly anything is known of would cry wolf.
-            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.kept.drying.known_hours() >= DAY_KNOWN),
-            full_soak_lasts: self.full_soak_lasts(index),
+            low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
+            full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
             retired: false,
         }
     }
 
-    fn full_soak_lasts(&self, index: usize) -> Option<Span> {
-        let flat = &self.flats[index];
-        let (band, _) = flat.band?;
-        let width = band.width();
-        let hour = self.local_hour(self.now.wall);
-        let low = width * flat.limits.low.get();
-        let whole_day = flat.kept.drying.known_hours() >= DAY_KNOWN;
-        let reached = flat.kept.drying.reaches(self.now, hour, width, low, width).filter(|_| whole_day)?;
-        // The late end: a flat is called outgrown only when that is sure.
-        Some(reached.late.mono.since(self.now.mono))
+    /// The standard uncertainty of the flat's fraction; 0 where that is not known.
+    pub(super) fn fraction_error(&self, index: usize) -> f64 {
+        self.flats[index].fraction_error(self.weight_error(index))
     }
 
     fn weight_error(&self, index: usize) -> Grams {

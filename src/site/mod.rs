@@ -13,6 +13,7 @@ mod input;
 mod look;
 mod orders;
 mod output;
+mod placing;
 mod plan;
 mod readings;
 mod stands;
@@ -39,6 +40,9 @@ use std::cell::Cell;
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 use valves::Valve;
+
+/// Room for so many outputs is kept between two inputs.
+const OUT_KEPT: usize = 256;
 
 /// The engine. See the module's documentation.
 #[derive(Debug)]
@@ -122,7 +126,13 @@ impl Site {
 
     /// The next thing to be done.
     pub fn poll(&mut self) -> Option<Output> {
-        let output = self.out.pop_front()?;
+        let Some(output) = self.out.pop_front() else {
+            // What was said at once in a burst, as when the connection comes up, must not be held for ever.
+            if self.out.capacity() > OUT_KEPT {
+                self.out.shrink_to(OUT_KEPT);
+            }
+            return None;
+        };
         if let Output::State(subject) = output {
             self.unqueue(subject);
         }

@@ -74,11 +74,7 @@ impl Site {
         }
         flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
         let before = flat.kept.condition;
-        let error = flat
-            .stand
-            .and_then(|stand| self.stands.get(stand))
-            .map_or(Grams::ZERO, |bench| bench.stand.weight_error(weight));
-        flat.goes_by(weight, error);
+        flat.goes_by(weight, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
@@ -133,6 +129,11 @@ impl Site {
         let now = self.now;
         let subject = Subject::Flat(index);
         let handling = self.without_the_move(stand, index, handling);
+        // A touch changes nothing that the state says; water and lifting do.
+        let is_news = !matches!(
+            handling,
+            Handling::Bumped { .. } | Handling::Visited { .. } | Handling::Draining { .. } | Handling::Drained { .. }
+        );
         match handling {
             Handling::Lifted { .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -201,7 +202,9 @@ impl Site {
         }
         self.refresh_scene(stand);
         self.look(index);
-        self.publish_flat(index);
+        if is_news {
+            self.publish_flat(index);
+        }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
     }

@@ -57,7 +57,7 @@ impl Site {
 
     pub(super) fn stand_moved(&mut self, stand: usize) {
         let Some(bench) = self.stands.get(stand) else { return };
-        let division = self.plan.stands[stand].1.division;
+        let division = bench.stand.division();
         let came_to_rest = bench.stand.is_stable() && !bench.sent.stable;
         let paused = bench.sent.at.is_none_or(|at| self.now.mono.since(at) >= super::flats::LEAST_PAUSE);
         if bench.sent.is_outdone(bench.shown, None, division, self.now.mono) || (came_to_rest && paused) {

@@ -36,7 +36,7 @@ impl Site {
             band_from: flat.band.map(|(_, from)| from.name()),
             water_g: water.map(tenths),
             fraction: flat.fraction.map(Fraction::get),
-            fraction_error: known.then(|| decimals(flat.fraction_error, 3)),
+            fraction_error: known.then(|| decimals(self.fraction_error(index), 3)),
             condition: flat.kept.condition.name(),
             stage: flat.stage.and_then(|stage| settings.stages.get(stage)).map(|stage| stage.name.as_str()),
             low: flat.limits.low.rounded().get(),

@@ -166,7 +166,8 @@ impl Stand {
         };
         let settings = &self.cold.settings;
         let file = pairs(&lines_of_file(settings));
-        self.cold.commanded = Some(Commanded { unit: settings.unit.name().to_owned(), lines: pairs(&lines), file });
+        let unit = settings.unit.name().to_owned();
+        self.cold.commanded = Some(Box::new(Commanded { unit, lines: pairs(&lines), file }));
     }
 
     fn first_line(&self) -> Line {
@@ -179,5 +180,21 @@ impl Stand {
             None if self.reading_at().is_none() => format!("{command}: this stand has not sent a reading yet"),
             _ => format!("{command}: the stand is not steady; wait until nobody touches it, then send it again"),
         }
+    }
+
+    /// The steady weight in grams as they are now, provisional ones too.
+    pub(super) fn standing(&self) -> Option<f64> {
+        self.believed.filter(|_| self.steady)
+    }
+
+    /// After its scale or zero has changed: levels go along, readings start anew.
+    pub(super) fn recalibrated(&mut self, zero: f64, factor: f64) {
+        self.see_lines();
+        self.filter.clear();
+        self.window.clear();
+        (self.steady, self.believed) = (false, None);
+        self.last = (self.last - zero) * factor;
+        self.noise = self.noise.rescaled(factor);
+        self.handler.rescale(zero, factor);
     }
 }

@@ -44,11 +44,11 @@ pub struct Stand {
     run: u16,
     run_since: Mono,
     pace: Pace,
-    noise: Noise,
+    pub(super) noise: Noise,
     pub(super) filter: Hampel,
-    last: f64,
-    believed: Option<f64>,
-    steady: bool,
+    pub(super) last: f64,
+    pub(super) believed: Option<f64>,
+    pub(super) steady: bool,
     offline: bool,
     steady_at: Option<Moment>,
     pub(super) window: Window,
@@ -64,7 +64,7 @@ pub struct Stand {
 pub(super) struct Cold {
     pub(super) settings: StandSettings,
     pub(super) corners: Option<Box<Corners>>,
-    pub(super) commanded: Option<Commanded>,
+    pub(super) commanded: Option<Box<Commanded>>,
     restored: Option<Box<StandFacts>>,
     fault: Option<(Wall, Fault)>,
 }
@@ -123,7 +123,7 @@ impl Stand {
             let (lines, changed) = commanded.held_against(&stand.cold.settings);
             stand.put_lines(&lines);
             replaced = changed;
-            stand.cold.commanded = Some(commanded).filter(|_| replaced.is_empty());
+            stand.cold.commanded = Some(Box::new(commanded)).filter(|_| replaced.is_empty());
             if !replaced.is_empty() {
                 stand.remember_lines();
             }
@@ -138,7 +138,7 @@ impl Stand {
     #[must_use]
     pub fn facts(&self) -> StandFacts {
         let mut facts = self.cold.restored.as_deref().cloned().unwrap_or_default();
-        facts.commanded.clone_from(&self.cold.commanded);
+        facts.commanded = self.cold.commanded.as_deref().cloned();
         (facts.pace, facts.noise) = (self.pace, self.noise);
         if let Some(now) = self.heard_at.filter(|_| self.cold.restored.is_none()) {
             facts.of_handler(&self.handler, |at| now.wall_at(at));
@@ -521,6 +521,12 @@ impl Stand {
         }
     }
 
+    /// The smallest step worth believing.
+    #[must_use]
+    pub const fn division(&self) -> Grams {
+        Grams::new(self.division)
+    }
+
     /// How often readings come.
     #[must_use]
     pub fn period(&self) -> Option<Span> {
@@ -585,21 +591,5 @@ impl Stand {
     #[must_use]
     pub fn is_left_alone(&self) -> bool {
         self.handler.is_quiet()
-    }
-
-    /// The steady weight in grams as they are now, provisional ones too.
-    pub(super) fn standing(&self) -> Option<f64> {
-        self.believed.filter(|_| self.steady)
-    }
-
-    /// After its scale or zero has changed: levels go along, readings start anew.
-    pub(super) fn recalibrated(&mut self, zero: f64, factor: f64) {
-        self.see_lines();
-        self.filter.clear();
-        self.window.clear();
-        (self.steady, self.believed) = (false, None);
-        self.last = (self.last - zero) * factor;
-        self.noise = self.noise.rescaled(factor);
-        self.handler.rescale(zero, factor);
     }
 }

@@ -21,7 +21,7 @@ pub struct StandSettings {
     /// How the reading moves with the temperature of the cell.
     pub temperature: Option<TemperatureSettings>,
     /// Four cells read one by one, in order round the stand.
-    pub corners: Option<[CornerSettings; 4]>,
+    pub corners: Option<Box<[CornerSettings; 4]>>,
     /// Whether flats take turns on it.
     pub shared: bool,
     /// Whether a topic tells if it is there.

@@ -50,7 +50,7 @@ pub struct Feed {
 }
 
 /// A valve as configured; what is sent to it, and how its report is read, is the wire's.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct ValveSettings {
     /// Its id.
     pub id: String,

@@ -93,11 +93,42 @@ fn bare_number(bytes: &[u8]) -> Option<f64> {
     if !matches!(bytes.first(), Some(b'0'..=b'9' | b'-' | b'+' | b'.')) {
         return None;
     }
+    if let Some(value) = decimal(bytes) {
+        return Some(value);
+    }
     let plain = |byte: &u8| matches!(byte, b'0'..=b'9' | b'-' | b'+' | b'.' | b'e' | b'E');
     if !bytes.iter().all(plain) {
         return None;
     }
     std::str::from_utf8(bytes).ok()?.parse().ok()
+}
+
+/// A short plain decimal number, as stands send it: `3412.5`. Its digits and the power of ten are whole numbers that a
+/// binary number holds exactly, so that one division gives the nearest there is (Clinger 1990, the fast path).
+fn decimal(bytes: &[u8]) -> Option<f64> {
+    const POWERS: [f64; 16] = [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15];
+    let (negative, digits) = match bytes {
+        [b'-', digits @ ..] => (true, digits),
+        digits => (false, digits),
+    };
+    if digits.len() > 16 {
+        return None;
+    }
+    let (mut value, mut count, mut decimals) = (0_u64, 0, None);
+    for byte in digits {
+        match byte {
+            b'0'..=b'9' => {
+                value = value * 10 + u64::from(byte - b'0');
+                count += 1;
+            }
+            b'.' if decimals.is_none() => decimals = Some(count),
+            _ => return None,
+        }
+    }
+    let scale = POWERS.get(decimals.map_or(0, |before| count - before))?;
+    #[expect(clippy::cast_precision_loss, reason = "at most 15 digits are exact")]
+    let value = (1..=15).contains(&count).then(|| value as f64 / scale)?;
+    Some(if negative { -value } else { value })
 }
 
 /// Infinities are no numbers here, and a negative zero is a zero.

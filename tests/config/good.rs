@@ -28,7 +28,7 @@ fn stands_come_out_as_written() {
     let temperature = rail.1.temperature.expect("a temperature");
     assert_eq!((temperature.grams_per_degree, temperature.reference.get()), (-0.5, 20.0));
     assert!(rail.1.tells_availability && turn.1.shared && !rail.1.shared);
-    let corners = deck.1.corners.expect("corners");
+    let corners = deck.1.corners.as_ref().expect("corners");
     assert_eq!((corners[0].zero, corners[0].counts_per_gram, corners[3].zero), (Some(10.0), Some(-2.0), None));
     let pointer = |tokens: &[&str]| Some(Pointer(tokens.iter().map(|&token| token.to_owned()).collect()));
     let weight = Role::Weight { stand: 0, part: Part::Whole };

@@ -3,26 +3,10 @@
 use proptest::prelude::*;
 use tarewell::moment::Span;
 use tarewell::units::{Flow, Fraction, Grams, Millilitres, parse_flow};
-use tarewell::watering::{Fed, LimitedBy, Method, Mode, ValveSettings, max_per_day, plan};
+use tarewell::watering::{Fed, LimitedBy, Method, ValveSettings, max_per_day, plan};
 
 fn valve() -> ValveSettings {
-    ValveSettings {
-        id: "south-drip".to_owned(),
-        mode: Mode::Advise,
-        method: Method::Drip,
-        feeds: Vec::new(),
-        pulse_volume: None,
-        rest: None,
-        max_run: None,
-        max_per_day: None,
-        hours: None,
-        supply: None,
-        has_timer: true,
-        without_timer_accepted: false,
-        unweighed_accepted: false,
-        reports: false,
-        never_while: 0,
-    }
+    ValveSettings { id: "south-drip".to_owned(), has_timer: true, ..ValveSettings::default() }
 }
 
 fn fed(flat: usize, water: f64) -> Fed {

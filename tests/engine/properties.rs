@@ -8,7 +8,7 @@ use tarewell::moment::{Moment, Mono, Span, Wall, Zone};
 use tarewell::site::{Command, Input, Order, Output, Part, Plan, Saved, Set, Site, Subject, Unreadable};
 use tarewell::stand::StandSettings;
 use tarewell::units::{Celsius, Flow, Fraction, Grams, Millilitres, Words};
-use tarewell::watering::{Feed, Method, Mode, ValveSettings};
+use tarewell::watering::{Feed, ValveSettings};
 
 fn plan() -> Plan {
     let flat = |stand, label: &str| FlatSettings {
@@ -20,20 +20,11 @@ fn plan() -> Plan {
     };
     let valve = ValveSettings {
         id: "drip".to_owned(),
-        mode: Mode::Advise,
-        method: Method::Drip,
         feeds: vec![Feed { flat: 0, flow: Flow::per_minute(30.0) }, Feed { flat: 1, flow: Flow::per_minute(45.0) }],
-        pulse_volume: None,
-        rest: None,
         max_run: Some(Span::minutes(20)),
         max_per_day: Some(Millilitres::new(2000.0)),
-        hours: None,
-        supply: None,
         has_timer: true,
-        without_timer_accepted: false,
-        unweighed_accepted: false,
-        reports: false,
-        never_while: 0,
+        ..ValveSettings::default()
     };
     Plan {
         name: "Test".to_owned(),
@@ -261,7 +252,12 @@ proptest! {
         for (subject, fact) in subjects.iter().zip(&facts) {
             let kept = again.fact(*subject).unwrap();
             if matches!(subject, Subject::Flat(_) | Subject::Site) {
-                let parsed = |json: &str| serde_json::from_str::<Value>(json).unwrap();
+                // Its condition alone follows from what is left, which is carried on to the present.
+                let parsed = |json: &str| {
+                    let mut value = serde_json::from_str::<Value>(json).unwrap();
+                    value["condition"] = Value::Null;
+                    value
+                };
                 prop_assert_eq!(parsed(&kept.json), parsed(&fact.json));
             }
         }

@@ -446,7 +446,7 @@ fn a_restart_goes_on_where_it_was() {
 #[test]
 fn four_corners_are_summed_when_all_are_fresh() {
     let corner = CornerSettings::default();
-    let settings = StandSettings { corners: Some([corner; 4]), ..StandSettings::default() };
+    let settings = StandSettings { corners: Some(Box::new([corner; 4])), ..StandSettings::default() };
     let mut bench = Bench::new(settings, None);
     for turn in 0..10 {
         for place in 0..4_u8 {

@@ -18,7 +18,6 @@ pub struct Message {
     pub retained: bool,
     pub qos: u8,
     pub correlation: Option<Vec<u8>>,
-    pub at: Instant,
 }
 
 impl Message {
@@ -87,7 +86,6 @@ impl Ear {
                         retained: publish.retain,
                         qos: publish.qos as u8,
                         correlation: publish.properties.and_then(|p| p.correlation_data).map(|data| data.to_vec()),
-                        at: Instant::now(),
                     }),
                     Ok(Event::Incoming(Incoming::SubAck(_))) => inner.subscribed += 1,
                     Ok(Event::Incoming(Incoming::PubAck(_))) => inner.acknowledged += 1,
@@ -191,12 +189,6 @@ impl Ear {
     pub fn on(&self, prefix: &str) -> Vec<Message> {
         let inner = self.heard.lock();
         inner.messages.iter().filter(|message| message.topic.starts_with(prefix)).cloned().collect()
-    }
-
-    /// The latest JSON message on a topic.
-    pub fn latest(&self, topic: &str) -> Value {
-        let inner = self.heard.lock();
-        inner.messages.iter().rev().find(|message| message.topic == topic).unwrap().json()
     }
 
     fn wait<T>(&self, what: &str, find: impl Fn(&Inner) -> Option<T>) -> T {

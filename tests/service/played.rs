@@ -42,12 +42,6 @@ impl Tape {
         self
     }
 
-    /// A line that is put in as it is.
-    pub fn line(&mut self, line: &str) -> &mut Self {
-        self.lines.push(line.to_owned());
-        self
-    }
-
     /// Nothing happens.
     pub fn pause(&mut self, seconds: f64) -> &mut Self {
         self.now += seconds;

@@ -341,7 +341,7 @@ fn fast_readings_of_a_lifted_flat_make_no_dry_one() {
     for noise in [0.0, 2.0] {
         let mut tape = tape();
         let shake = move |h: f64| ((h * 36_000.0).round() * 2.399).sin() * noise;
-        tape.weigh(0.05, 0.1, S1, move |h| 2600.0 + shake(h)).weigh(0.02, 0.1, S1, move |h| shake(h));
+        tape.weigh(0.05, 0.1, S1, move |h| 2600.0 + shake(h)).weigh(0.02, 0.1, S1, shake);
         tape.weigh(0.02, 0.1, S1, move |h| 2590.0 + shake(h));
         let played = play(&tape);
         assert!(alerts(&played).is_empty(), "{:?}", alerts(&played));

@@ -15,8 +15,8 @@ fn what_was_answered_survives_kill_right_after_the_answer() {
     let house = House::at(broker.addr);
     let ear = Ear::open(broker.addr, &["tarewell/#"]);
     let mut service = house.run(TWO);
-    ear.state(0, LEEK, Value::is_object);
     for turn in 0..12 {
+        service.logged("Connected to the broker");
         let target = 0.5 + f64::from(turn + 1) / 100.0;
         let answer =
             ear.ask(COMMAND, &json!({"command":"set","target":target,"place":format!("row {turn}")}).to_string());

@@ -294,6 +294,13 @@ proptest! {
     }
 
     #[test]
+    fn a_short_decimal_is_the_nearest_number_to_it(text in "-?[0-9]{0,9}(\\.[0-9]{0,9})?") {
+        if let Ok(value) = text.parse::<f64>() {
+            prop_assert_eq!(number(text.as_bytes(), None, GRAMS), Ok(value + 0.0), "{}", text);
+        }
+    }
+
+    #[test]
     fn a_printed_number_reads_back(value in any::<f64>().prop_filter("finite", |value| value.is_finite())) {
         prop_assert_eq!(number(value.to_string().as_bytes(), None, GRAMS), Ok(value));
         prop_assert_eq!(number(format!("{value:e} ").as_bytes(), None, GRAMS), Ok(value));

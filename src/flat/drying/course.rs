@@ -176,14 +176,19 @@ pub struct Lead {
     pub shift: f64,
 }
 
+/// So many days lie at most between a known hour and one that is forecast.
+const DAYS: usize = 18;
+
 /// The hours to come.
-pub struct Course<'a> {
-    record: &'a Record,
+#[derive(Debug, Clone, Copy)]
+pub struct Course {
     knee: Option<f64>,
     now: i32,
     /// For each hour modulo 24: the last known demand, and how many hours it lies before the hour of the first day.
     base: [(f64, i32); 24],
-    trend: f64,
+    /// What a demand is multiplied with so many days later. Worked out once: a forecast asks for it hundreds of times.
+    grown: [f64; DAYS],
+    edge_error: f64,
     /// What the rest of the present hour is expected to lose, g/h.
     present: f64,
     /// How many of the 24 hours are known.
@@ -194,9 +199,9 @@ fn phase(hour: i32) -> usize {
     usize::try_from(hour.rem_euclid(24)).unwrap_or(0)
 }
 
-impl<'a> Course<'a> {
+impl Course {
     /// From hour `from` on; `usual` is the long-kept demand by hour modulo 24. `None` while nothing is known.
-    pub fn new(record: &'a Record, from: f64, lead: &Lead, usual: &[Option<f64>; 24]) -> Option<Self> {
+    pub fn new(record: &Record, from: f64, lead: &Lead, usual: &[Option<f64>; 24]) -> Option<Self> {
         let now = whole(from);
         let Lead { knee, trend, since, shift } = *lead;
         let level = |hour: i32| if hour < since { shift.exp() } else { 1.0 };
@@ -216,7 +221,8 @@ impl<'a> Course<'a> {
             let fallback = || (level.at(usual.get(at).copied().flatten()), now);
             *slot = kept.unwrap_or_else(fallback);
         }
-        let mut course = Self { record, knee, now, base, trend, present: 0.0, known };
+        let (grown, edge_error) = (growth(trend), record.edge_error());
+        let mut course = Self { knee, now, base, grown, edge_error, present: 0.0, known };
         let today = of_present(&last).or(yesterday);
         course.present = match yesterday.or(today) {
             Some((rate, hour)) => course.grown(rate, now - hour),
@@ -225,11 +231,10 @@ impl<'a> Course<'a> {
         Some(course)
     }
 
-    /// A demand so many hours later.
+    /// A demand so many hours later; a day begun counts.
     fn grown(&self, rate: f64, hours: i32) -> f64 {
-        let days = (f64::from(hours) / 24.0).ceil().max(0.0);
-        let sum = (1.0 - DAMPED.powf(days)) / (1.0 - DAMPED);
-        (rate * (self.trend * sum).exp()).max(0.0)
+        let days = usize::try_from((hours + 23).max(0) / 24).unwrap_or(0).min(DAYS - 1);
+        (rate * self.grown.get(days).copied().unwrap_or(1.0)).max(0.0)
     }
 
     fn ahead(&self, hour: i32) -> f64 {
@@ -245,10 +250,9 @@ impl<'a> Course<'a> {
     /// Walks ahead hour by hour: calls `step` with the hours gone by and the grams lost so far until it says stop.
     pub fn walk(&self, from: f64, hours: f64, water: Option<(f64, f64)>, mut step: impl FnMut(f64, f64) -> bool) {
         let (mut gone, mut lost) = (0.0, 0.0);
-        while gone < hours {
-            let hour = whole(from + gone + 1e-9);
+        for hour in whole(from + 1e-9).. {
             let end = (f64::from(hour) + 1.0 - from).min(hours);
-            if end <= gone {
+            if gone >= hours || end <= gone {
                 return;
             }
             let rate = self.rate(hour);
@@ -265,8 +269,20 @@ impl<'a> Course<'a> {
 
     /// The noise of a weight at the edge of an hour, g.
     pub fn edge_error(&self) -> f64 {
-        self.record.edge_error()
+        self.edge_error
     }
+}
+
+/// What a trend, damped from day to day, makes of a demand so many days later.
+fn growth(trend: f64) -> [f64; DAYS] {
+    let (mut grown, mut left) = ([1.0; DAYS], 1.0);
+    if trend != 0.0 {
+        for slot in &mut grown {
+            *slot = (trend * (1.0 - left) / (1.0 - DAMPED)).exp();
+            left *= DAMPED;
+        }
+    }
+    grown
 }
 
 fn keep(last: &mut [Option<(f64, i32)>; 24], hour: i32, demand: Option<f64>) {

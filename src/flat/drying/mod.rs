@@ -5,9 +5,12 @@
 //! last hours did against the same hours a day before. A rate of less than a day is never used without the hours of
 //! the day: day and night differ twofold and more.
 
+mod ask;
 mod course;
 mod knee;
 mod record;
+
+pub use ask::Asked;
 
 use crate::moment::{Moment, Mono, Span, Wall};
 use crate::units::{Fraction, Grams, GramsPerHour};
@@ -40,16 +43,16 @@ const RANGE_OF_MISS: f64 = 1.6;
 const RANGE_OF_DECLINE: f64 = 0.25;
 /// The range grows by so much when nothing of the last day is known, in proportion when a part of it is.
 const RANGE_OF_UNKNOWN: f64 = 0.6;
-/// Beyond a day the range grows with this power of the days.
-const RANGE_GROWS: f64 = 0.8;
+/// Beyond a day the range grows with the power 0.8 of the days: this for each day, and straight on in between, which is
+/// at most 1 % less. A forecast asks for it hundreds of times, and a power takes long.
+const RANGE_GROWS: [f64; 16] = [
+    0.0, 1.0, 1.741_101, 2.408_225, 3.031_433, 3.623_898, 4.192_963, 4.743_276, 5.278_032, 5.799_546, 6.309_573,
+    6.809_483, 7.300_372, 7.783_137, 8.258_524, 8.727_161,
+];
 /// The 80 % range of an error that is normally distributed, in standard deviations each way.
 const RANGE_OF_NOISE: f64 = 1.28;
 /// No more of an expected loss than this is doubtful.
 const MOST_DOUBT: f64 = 0.9;
-/// Further ahead nothing is forecast.
-const FURTHEST: Span = Span::days(14);
-/// A share of a span that must be seen to call it wholly covered.
-const WHOLLY: f64 = 0.97;
 
 /// A rate of drying.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -178,6 +181,12 @@ fn follow(kept: &mut f32, new: f64, part: f64) {
 }
 
 impl Drying {
+    /// Whether there is nothing yet that would be missed after a restart.
+    #[must_use]
+    pub fn knows_nothing(&self) -> bool {
+        self.record.newest().is_none() && self.learned.is_none()
+    }
+
     /// A flat of which nothing is known.
     #[must_use]
     pub fn new() -> Self {
@@ -216,71 +225,28 @@ impl Drying {
         self.scale = scale.filter(|scale| scale.band > 0.0);
     }
 
-    /// The rate of the last whole day, in which day and night cancel; of less, once 6 hours are known, with an error
-    /// to match. `None` before.
+    /// What can be asked of a moment: with several questions, this once is cheaper than each by itself.
+    #[must_use]
+    pub fn ask(&self, at: Moment, local_hour: f64) -> Asked {
+        Asked::new(self, at, local_hour)
+    }
+
+    /// See [`Asked::rate`].
     #[must_use]
     pub fn rate(&self, at: Moment, local_hour: f64) -> Option<Rate> {
-        let now = self.settled();
-        let hour = now.hour_at(at, local_hour);
-        let newest = now.record.newest()?.min(whole(hour));
-        let usual = now.usual_from(newest);
-        let course = Course::new(&now.record, f64::from(newest) + 1.0, &Lead::default(), &usual)?;
-        if course.known < FEWEST_HOURS {
-            return None;
-        }
-        let mut day = 0.0;
-        course.walk(f64::from(newest) + 1.0, 24.0, None, |_, lost| {
-            day = lost;
-            true
-        });
-        let unknown = 1.0 - f64::from(course.known.min(24)) / 24.0;
-        let by_noise = now.record.edge_error() * std::f64::consts::SQRT_2;
-        let by_gaps = day * unknown * RANGE_OF_UNKNOWN;
-        let error = by_noise.hypot(by_gaps) / 24.0;
-        Some(Rate { per_hour: GramsPerHour::new(day / 24.0), error: GramsPerHour::new(error) })
+        self.ask(at, local_hour).rate()
     }
 
-    /// What the flat is going to lose in `span` after `from`. `None` while fewer than 6 hours of the day are known.
+    /// See [`Asked::loss`].
     #[must_use]
     pub fn loss(&self, from: Moment, local_hour: f64, span: Span, water: Option<Water>) -> Option<Loss> {
-        let now = self.settled();
-        let hour = now.hour_at(from, local_hour);
-        let ahead = now.ahead(hour)?;
-        let hours = span.as_hours().max(0.0);
-        let mut expected = 0.0;
-        ahead.course.walk(hour, hours, water.map(water_and_band), |_, lost| {
-            expected = lost;
-            true
-        });
-        let error = (ahead.doubt(hours) * expected).hypot(ahead.noise);
-        Some(Loss { expected: Grams::new(expected), error: Grams::new(error) })
+        self.ask(from, local_hour).loss(span, water)
     }
 
-    /// When `water` grams above dry weight will have fallen to `until`, in a band of `band` grams. `None` when it is
-    /// there already, when too little is known, or when it takes more than 14 days.
+    /// See [`Asked::reaches`].
     #[must_use]
     pub fn reaches(&self, from: Moment, local_hour: f64, water: Grams, until: Grams, band: Grams) -> Option<Forecast> {
-        let need = (water - until).get();
-        if need <= 0.0 || band.get() <= 0.0 {
-            return None;
-        }
-        let now = self.settled();
-        let hour = now.hour_at(from, local_hour);
-        let ahead = now.ahead(hour)?;
-        let mut crossings = [Crossing::default(); 3];
-        ahead.course.walk(hour, FURTHEST.as_hours(), Some((water.get(), band.get())), |gone, lost| {
-            let doubt = ahead.doubt(gone) * lost;
-            let levels = [lost + doubt + ahead.noise, lost, lost - doubt - ahead.noise];
-            for (crossing, level) in crossings.iter_mut().zip(levels) {
-                crossing.see(gone, level, need);
-            }
-            crossings.iter().any(|crossing| crossing.at.is_none())
-        });
-        let [early, at, late] = crossings.map(|crossing| crossing.at);
-        let at = at?;
-        let moment = |hours: f64| from.after(Span::from_seconds(hours * 3600.0));
-        let late = late.unwrap_or(FURTHEST.as_hours()).max(at);
-        Some(Forecast { at: moment(at), early: moment(early.unwrap_or(at).min(at)), late: moment(late) })
+        self.ask(from, local_hour).reaches(water, until, band)
     }
 
     /// The fraction below which this flat was seen drying more slowly; `None` until it was. The forecast goes
@@ -290,34 +256,16 @@ impl Drying {
         self.knee.found().map(Fraction::new)
     }
 
-    /// What the flat lost in the `span` before `at`, if that was seen wholly (spans up to two days); negative when it
-    /// gained.
+    /// See [`Asked::lost_in_last`].
     #[must_use]
     pub fn lost_in_last(&self, span: Span, at: Moment) -> Option<Grams> {
-        let now = self.settled();
-        let hour = now.clock.at(at).min(now.record.last_hour());
-        let start = now.clock.at(at) - span.as_hours();
-        let (first, last) = (whole(start), whole(hour));
-        if span <= Span::ZERO || last - first >= KEPT {
-            return None;
-        }
-        let (mut lost, mut seen) = (0.0, 0.0);
-        for bin in first..=last {
-            let inside = (hour.min(f64::from(bin) + 1.0) - start.max(f64::from(bin))).clamp(0.0, 1.0);
-            // Of the first hour only a part belongs to the span; of the last one, what was seen is all inside.
-            let part = if bin == first { inside } else { 1.0 };
-            lost += now.record.lost(bin) * part;
-            seen += now.record.covered(bin) * part;
-        }
-        (seen >= WHOLLY * span.as_hours()).then(|| Grams::new(lost))
+        self.ask(at, 0.0).lost_in_last(span)
     }
 
     /// How many of the last 24 hours are known, 0 to 24.
     #[must_use]
     pub fn known_hours(&self) -> u32 {
-        let now = self.settled();
-        let newest = whole(now.clock.hour);
-        now.record.known(newest - 24, newest).min(24)
+        self.settled().known_of_last_day()
     }
 
     /// By how much more the flat uses each day, as learned from it: 0.03 is 3 % a day.
@@ -327,41 +275,30 @@ impl Drying {
     }
 }
 
-fn water_and_band(water: Water) -> (f64, f64) {
-    (water.above_dry.get(), water.band.get().max(f64::MIN_POSITIVE))
-}
-
-/// When a level that is watched step by step first reaches what is needed.
-#[derive(Debug, Clone, Copy, Default)]
-struct Crossing {
-    before: (f64, f64),
-    at: Option<f64>,
-}
-
-impl Crossing {
-    fn see(&mut self, gone: f64, level: f64, need: f64) {
-        if self.at.is_none() && level >= need {
-            let (from, below) = self.before;
-            let share = if level > below { ((need - below) / (level - below)).clamp(0.0, 1.0) } else { 1.0 };
-            self.at = Some(from + (gone - from) * share);
-        }
-        self.before = (gone, level);
-    }
-}
-
 /// A course with its doubts.
-struct Ahead<'a> {
-    course: Course<'a>,
+#[derive(Debug, Clone, Copy)]
+struct Ahead {
+    course: Course,
     /// Half of the 80 % range for a day, as a share of the loss.
     day: f64,
     /// Half of the 80 % range by the noise of the weights, g.
     noise: f64,
 }
 
-impl Ahead<'_> {
+impl Ahead {
     /// Half of the 80 % range for so many hours, as a share of the loss.
     fn doubt(&self, hours: f64) -> f64 {
-        (self.day * (hours / 24.0).max(1.0).powf(RANGE_GROWS)).min(MOST_DOUBT)
+        let days = (hours / 24.0).max(1.0);
+        let whole = usize::try_from(whole(days)).unwrap_or(0).min(RANGE_GROWS.len() - 2);
+        let [before, after] = [whole, whole + 1].map(|days| RANGE_GROWS.get(days).copied().unwrap_or(1.0));
+        let grown = before + (after - before) * (days - f64::from(u32::try_from(whole).unwrap_or(0)));
+        (self.day * grown).min(MOST_DOUBT)
+    }
+
+    /// The upper end of the range, the expected loss and the lower end, `lost` being what is expected.
+    fn levels(&self, hours: f64, lost: f64) -> [f64; 3] {
+        let doubt = self.doubt(hours) * lost;
+        [lost + doubt + self.noise, lost, lost - doubt - self.noise]
     }
 }
 
@@ -373,20 +310,23 @@ impl Drying {
         settled
     }
 
+    fn known_of_last_day(&self) -> u32 {
+        let newest = whole(self.clock.hour);
+        self.record.known(newest - 24, newest).min(24)
+    }
+
     fn hour_at(&self, at: Moment, local_hour: f64) -> f64 {
         if self.clock.wall.is_none() { local_hour.rem_euclid(24.0) } else { self.clock.at(at) }
     }
 
-    /// The usual demand, by the flat's own hour modulo 24.
+    /// The usual demand, by the flat's own hour modulo 24, as the two clocks stand at `hour`.
     fn usual_from(&self, hour: i32) -> [Option<f64>; 24] {
-        let mut usual = [None; 24];
-        for own in hour..hour + 24 {
-            let of_day = self.usual.get(self.hour_of_day(own)).filter(|&&usual| usual >= 0.0);
-            if let Some(slot) = usual.get_mut(usize::try_from(own.rem_euclid(24)).unwrap_or(0)) {
-                *slot = of_day.map(|&usual| f64::from(usual));
-            }
-        }
-        usual
+        let own = usize::try_from(hour.rem_euclid(24)).unwrap_or(0);
+        let ahead = self.hour_of_day(hour) + 24 - own;
+        std::array::from_fn(|own| {
+            let usual = self.usual.get((own + ahead) % 24).filter(|usual| **usual >= 0.0);
+            usual.map(|usual| f64::from(*usual))
+        })
     }
 
     fn hour_of_day(&self, own: i32) -> usize {
@@ -394,7 +334,7 @@ impl Drying {
         usize::try_from(whole(of_day)).unwrap_or(0).min(23)
     }
 
-    fn ahead(&self, hour: f64) -> Option<Ahead<'_>> {
+    fn ahead(&self, hour: f64) -> Option<Ahead> {
         let knee = self.knee.found();
         let newest = whole(hour);
         let growth = f64::from(self.growth);

@@ -135,7 +135,9 @@ fn set<T>(days: &mut [[T; 24]; 2], hour: i32, value: T) {
 /// The whole hour that `hour` lies in.
 #[expect(clippy::cast_possible_truncation, reason = "hours of a flat's life are far below 2^31; a cast saturates")]
 pub fn whole(hour: f64) -> i32 {
-    hour.floor() as i32
+    // Where a processor may lack an instruction for it, `floor` is a call.
+    let towards_zero = hour as i32;
+    towards_zero - i32::from(f64::from(towards_zero) > hour)
 }
 
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped before, and a cast saturates")]

@@ -6,7 +6,7 @@ use tarewell::moment::Zone;
 use tarewell::site::{Part, Plan};
 use tarewell::stand::StandSettings;
 use tarewell::units::{WeightUnit, Words};
-use tarewell::watering::{Method, Mode, SupplySettings, ValveSettings};
+use tarewell::watering::{SupplySettings, ValveSettings};
 use tarewell::wire::{Binding, Pointer, Role, Router, Wiring};
 
 /// A JSON Pointer from its text.
@@ -31,23 +31,7 @@ pub fn plan() -> Plan {
 }
 
 fn valve(id: &str) -> ValveSettings {
-    ValveSettings {
-        id: id.to_owned(),
-        mode: Mode::Advise,
-        method: Method::Drip,
-        feeds: Vec::new(),
-        pulse_volume: None,
-        rest: None,
-        max_run: None,
-        max_per_day: None,
-        hours: None,
-        supply: None,
-        has_timer: false,
-        without_timer_accepted: false,
-        unweighed_accepted: false,
-        reports: false,
-        never_while: 0,
-    }
+    ValveSettings { id: id.to_owned(), ..ValveSettings::default() }
 }
 
 fn binding(topic: &str, value: Option<&str>, role: Role) -> Binding {

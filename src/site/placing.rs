@@ -1,0 +1,154 @@
+//! Commands about what is on a stand, and how it is calibrated.
+
+use super::flats::Weighed;
+use super::orders::Done;
+use super::{Happening, Site, Subject};
+use crate::flat::Over;
+use crate::moment::Span;
+use crate::units::Grams;
+use serde_json::{Map, json};
+
+impl Site {
+    pub(super) fn move_flat(&mut self, index: usize, to: Option<usize>) -> Done {
+        let from = self.flats[index].stand;
+        if from == to {
+            return Err(match to {
+                Some(stand) => format!("it is on {} already", self.id(Subject::Stand(stand))),
+                None => "it is on no stand already".to_owned(),
+            });
+        }
+        let other = to.and_then(|stand| self.stands[stand].flat);
+        self.assign(index, to);
+        if let Some(other) = other {
+            self.assign(other, from);
+        }
+        Ok(Map::from_iter([("stand".to_owned(), json!(to.map(|stand| self.id(Subject::Stand(stand)))))]))
+    }
+
+    /// Puts a flat on a stand, or on none; what was there is off it.
+    fn assign(&mut self, index: usize, to: Option<usize>) {
+        let from = self.flats[index].stand;
+        let id = |site: &Self, stand: Option<usize>| stand.map(|stand| site.id(Subject::Stand(stand)).to_owned());
+        let (from_id, to_id) = (id(self, from), id(self, to));
+        let file = self.plan.flats[index].1.stand;
+        let file_id = id(self, file);
+        self.interrupt(index, Span::minutes(30));
+        if let Some(from) = from.filter(|&from| self.stands[from].flat == Some(index)) {
+            self.stands[from].flat = None;
+        }
+        let flat = &mut self.flats[index];
+        flat.kept.season.stand = (to != file).then(|| Box::new(Over { value: to_id.clone(), file: Some(file_id) }));
+        flat.stand = to;
+        flat.carried = to.and(flat.kept.weighed).map(|weighed| (weighed.weight, self.now.mono));
+        flat.kept.misfit = None;
+        let there = to
+            .and_then(|stand| self.stands.get(stand))
+            .is_none_or(|bench| bench.shown.is_none() || bench.stand.is_loaded());
+        // Said to be there, but not weighed there yet: the next steady weight counts.
+        flat.on_stand = to.is_some() && there;
+        flat.kept.off_since = (to.is_some() && !there).then_some(self.now);
+        if let Some(to) = to {
+            self.stands[to].flat = Some(index);
+        }
+        self.event(Subject::Flat(index), Happening::Moved { from: from_id, to: to_id });
+        for stand in [from, to].into_iter().flatten() {
+            self.reload(stand);
+        }
+        self.setting_changed(index);
+    }
+
+    /// What is on a stand has been settled by a person: whatever it weighs now is right.
+    fn reload(&mut self, stand: usize) {
+        self.refresh_scene(stand);
+        let bench = &mut self.stands[stand];
+        bench.stand.accept_load();
+        self.publish_stand(stand);
+        self.keep(Subject::Stand(stand));
+    }
+
+    pub(super) fn holds(&mut self, stand: usize, flat: Option<usize>) -> Done {
+        match flat {
+            Some(flat) if self.stands[stand].flat == Some(flat) => {
+                self.lies_here(stand, flat);
+                self.setting_changed(flat);
+            }
+            Some(flat) => {
+                if let Some(other) = self.stands[stand].flat {
+                    self.assign(other, None);
+                }
+                self.assign(flat, Some(stand));
+            }
+            None => {
+                if let Some(flat) = self.stands[stand].flat {
+                    self.assign(flat, None);
+                }
+            }
+        }
+        Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
+    }
+
+    /// A person says that what lies on this stand is its flat, whatever it weighs.
+    fn lies_here(&mut self, stand: usize, index: usize) {
+        let weight = self.stands[stand].stand.steady();
+        let now = self.now;
+        let flat = &mut self.flats[index];
+        flat.on_stand = true;
+        flat.kept.misfit = None;
+        flat.kept.off_since = None;
+        if let Some(weight) = weight {
+            flat.kept.weighed = Some(Weighed { weight, at: now });
+        }
+        self.interrupt(index, Span::minutes(30));
+        self.reload(stand);
+    }
+
+    /// Who records an end of a flat's band says that it is that flat.
+    pub(super) fn is_itself(&mut self, index: usize) {
+        let flat = &self.flats[index];
+        if let (Some(stand), Some(_)) = (flat.stand, &flat.kept.misfit) {
+            self.lies_here(stand, index);
+        }
+    }
+
+    pub(super) fn zero(&mut self, stand: usize, force: bool) -> Done {
+        let holds = self.stands[stand].flat.filter(|&flat| self.flats[flat].on_stand);
+        let loaded = holds.is_some_and(|flat| self.flats[flat].kept.weighed.is_some());
+        let change = self.stands[stand].stand.zero(self.now, force, loaded)?;
+        self.calibration_changed(stand, None);
+        Ok(Map::from_iter([
+            ("moved_g".to_owned(), json!(super::decimals(change.was.get(), 1))),
+            ("zero".to_owned(), json!(change.zero)),
+        ]))
+    }
+
+    pub(super) fn span(&mut self, stand: usize, mass: Grams, force: bool) -> Done {
+        let change = self.stands[stand].stand.span(mass, force, self.now)?;
+        self.calibration_changed(stand, Some(change.factor));
+        Ok(Map::from_iter([
+            ("counts_per_gram".to_owned(), json!(change.counts_per_gram)),
+            ("factor".to_owned(), json!(super::decimals(change.factor, 6))),
+        ]))
+    }
+
+    pub(super) fn forget_calibration(&mut self, stand: usize) -> Done {
+        self.stands[stand].stand.forget_calibration();
+        self.calibration_changed(stand, None);
+        Ok(Map::new())
+    }
+
+    /// Weights recorded with the old span follow the new one.
+    fn calibration_changed(&mut self, stand: usize, factor: Option<f64>) {
+        if let Some(flat) = self.stands[stand].flat {
+            if let Some(factor) = factor {
+                let kept = &mut self.flats[flat].kept;
+                kept.season.rescale(factor);
+                if let Some(weighed) = &mut kept.weighed {
+                    weighed.weight = weighed.weight * factor;
+                }
+            }
+            self.interrupt(flat, Span::minutes(30));
+            self.band_changed(flat);
+        }
+        self.reload(stand);
+    }
+}
