@@ -7,6 +7,7 @@ use std::fs;
 use std::path::Path;
 
 /// A recording that grows.
+#[derive(Clone)]
 pub struct Tape {
     now: f64,
     lines: Vec<String>,
