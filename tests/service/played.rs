@@ -113,7 +113,7 @@ impl Played {
         self
     }
 
-    pub fn on<'a>(&'a self, topic: &'a str) -> impl Iterator<Item = &'a Line> {
+    pub fn on<'a>(&'a self, topic: &'a str) -> impl DoubleEndedIterator<Item = &'a Line> {
         self.lines.iter().filter(move |line| line.topic == topic)
     }
 
