@@ -180,8 +180,8 @@ fn a_silent_stand_is_told_and_the_flat_is_carried_on() {
     assert_eq!(raised.format("%H:%M:%S").to_string(), "11:09:50", "10 min after the last reading");
     let silent = played.on("tarewell/stands/s1").find(|line| line.payload["state"] == "silent").unwrap();
     assert_eq!(silent.payload["weight_g"], 2570.0);
-    let carried = played.on("tarewell/flats/leek-1").filter(|line| line.time.format("%H").to_string() == "13");
-    let last = &carried.last().unwrap().payload;
+    let mut carried = played.on("tarewell/flats/leek-1").filter(|line| line.time.format("%H").to_string() == "13");
+    let last = &carried.next_back().unwrap().payload;
     assert_eq!(last["weight_g"], 2570.0, "the last one weighed");
     let fraction = last["fraction"].as_f64().unwrap();
     assert!((0.53..0.56).contains(&fraction), "carried on by its drying: {fraction}");
@@ -304,7 +304,7 @@ fn what_is_raised_stays_raised_over_a_restart_and_is_told_once() {
 #[test]
 fn a_flat_that_empties_within_a_day_is_outgrown() {
     let mut tape = Tape::at(DAY);
-    // From full to a fifth in a day, four times; then half as fast again.
+    // From full to a fifth in a day, four times.
     for _ in 0..4 {
         tape.weigh(24.0, 300.0, S1, |h| 2980.0 - 32.0 * h);
     }
