@@ -257,8 +257,16 @@ impl Scale {
         Self::run(Ear::open(at, &[]), topic, weights, true)
     }
 
+    /// As [`Self::start`], with these payloads.
+    pub fn saying(at: SocketAddr, topic: &str, payloads: Vec<String>) -> Self {
+        Self::turn(Ear::open(at, &[]), topic, payloads, false)
+    }
+
     fn run(ear: Ear, topic: &str, weights: &[f64], retain: bool) -> Self {
-        let payloads: Vec<String> = weights.iter().map(f64::to_string).collect();
+        Self::turn(ear, topic, weights.iter().map(f64::to_string).collect(), retain)
+    }
+
+    fn turn(ear: Ear, topic: &str, payloads: Vec<String>, retain: bool) -> Self {
         let stop = Arc::new(Mutex::new(Some(payloads)));
         let (shared, topic) = (stop.clone(), topic.to_owned());
         let thread = std::thread::spawn(move || {

@@ -27,3 +27,4 @@ mod recorded;
 mod rough;
 mod shapes;
 mod survival;
+mod tools;
