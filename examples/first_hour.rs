@@ -283,6 +283,7 @@ struct Screen {
     stop_at: Option<f64>,
     poured: bool,
     cleared: bool,
+    told: bool,
     moist_again: bool,
 }
 
@@ -294,6 +295,7 @@ impl Default for Screen {
             stop_at: None,
             poured: false,
             cleared: false,
+            told: false,
             moist_again: false,
         }
     }
@@ -301,7 +303,7 @@ impl Default for Screen {
 
 impl Screen {
     fn is_over(&self) -> bool {
-        self.cleared && self.moist_again
+        self.cleared && self.told && self.moist_again
     }
 
     fn show(&mut self, topic: &str, payload: &[u8]) {
@@ -322,7 +324,10 @@ impl Screen {
                     format!("{}: {}", text(&json, "severity"), text(&json, "title"))
                 }
             }
-            ["events"] => format!("{} {}", text(&json, "event"), text(&json, "id")),
+            ["events"] => {
+                self.told |= json["event"] == "alert-cleared";
+                format!("{} {}", text(&json, "event"), text(&json, "id"))
+            }
             ["status"] => String::from_utf8_lossy(payload).into_owned(),
             _ => return,
         };

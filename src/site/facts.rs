@@ -4,7 +4,7 @@ use super::flats::{Flat, Kept, Sent};
 use super::orders::Answered;
 use super::stands::Bench;
 use super::{Happening, Output, Site, Subject};
-use crate::alert::{Alert, Kind, Of, StandWatch};
+use crate::alert::{Alert, Kind, Of};
 use crate::flat::{Replaced, Season};
 use crate::moment::{Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
@@ -98,7 +98,7 @@ impl Site {
                 shown: None,
                 sent: Sent::default(),
                 pending: Vec::new(),
-                watch: StandWatch::default(),
+                watch: None,
             });
             for replaced in replaced {
                 let what = Happening::SettingReplaced {

@@ -21,7 +21,8 @@ pub(super) struct Bench {
     pub sent: Sent,
     /// Commands that wait for it to stand still.
     pub pending: Vec<Pending>,
-    pub watch: StandWatch,
+    /// Only while there is something to remember: most stands are well for weeks.
+    pub watch: Option<Box<StandWatch>>,
 }
 
 impl Site {
@@ -81,8 +82,15 @@ impl Site {
         let Some(bench) = self.stands.get(stand) else { return };
         let sign_of_life = bench.sent.at.unwrap_or(self.now.mono) + super::flats::LONGEST_PAUSE;
         let waiting = bench.pending.iter().map(|pending| pending.until).min();
-        let at =
-            [Some(sign_of_life), bench.stand.next_wake(), waiting, bench.watch.next_wake()].into_iter().flatten().min();
+        let at = [
+            Some(sign_of_life),
+            bench.stand.next_wake(),
+            waiting,
+            bench.watch.as_ref().and_then(|watch| watch.next_wake()),
+        ]
+        .into_iter()
+        .flatten()
+        .min();
         // Never at once again: a wish that turns out to have nothing to do must not turn in a circle.
         let soonest = self.now.mono + Span::from_millis(1);
         if let Some(at) = at {
@@ -112,9 +120,9 @@ impl Site {
             uneven: bench.stand.unevenness(),
             on_auto_valve: bench.flat.is_some_and(|flat| self.is_on_auto_valve(flat)),
         };
-        let mut watch = bench.watch.clone();
+        let mut watch = bench.watch.as_deref().cloned().unwrap_or_default();
         let changes = crate::alert::judge_stand(&signs, &mut watch, &mut self.board, stand);
-        self.stands[stand].watch = watch;
+        self.stands[stand].watch = (watch != StandWatch::default()).then(|| Box::new(watch));
         self.carry_out(changes);
     }
 }
