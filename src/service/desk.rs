@@ -248,7 +248,8 @@ impl Desk {
     }
 
     fn message(&mut self, message: &Message, now: crate::moment::Moment) {
-        let ticket = message.response_topic().filter(|topic| crate::mqtt::is_topic(topic)).map(|topic| {
+        let may_answer = |topic: &&str| crate::mqtt::is_topic(topic) && self.tools.router.may_answer(topic);
+        let ticket = message.response_topic().filter(may_answer).map(|topic| {
             let asker = Asker::Topic(topic.to_owned(), message.correlation().map(<[u8]>::to_vec));
             ticket_for(&mut self.tickets, &mut self.askers, asker)
         });

@@ -5,7 +5,7 @@ use super::orders::Answered;
 use super::stands::Bench;
 use super::{Happening, Output, Site, Subject};
 use crate::alert::{Alert, Kind, Of};
-use crate::flat::Season;
+use crate::flat::{Replaced, Season};
 use crate::moment::{Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
 use serde::{Deserialize, Serialize};
@@ -155,7 +155,13 @@ impl Site {
         }
         let kept = &mut self.flats[index].kept;
         kept.season.sown = settings.sown.or(kept.season.sown);
-        let replaced = kept.season.meet_file(settings, fill, stand_id);
+        let mut replaced = kept.season.meet_file(settings, fill, stand_id);
+        // The stand it was moved to may be gone from the file: then it belongs where the file has it.
+        let is_gone = |id: &String| !plan.stands.iter().any(|(stand, _)| stand == id);
+        if let Some(id) = kept.season.stand.as_ref().and_then(|over| over.value.clone()).filter(is_gone) {
+            kept.season.stand = None;
+            replaced.push(Replaced { key: "stand", from: id.into(), to: serde_json::json!(stand_id) });
+        }
         let moved = kept.season.stand.as_ref().map(|over| over.value.clone());
         for replaced in replaced {
             let what =

@@ -74,10 +74,11 @@ const ENOUGH: u8 = 6;
 const SETTLED: u8 = 64;
 
 impl Noise {
-    /// Takes in the difference of two neighbours; `division` in grams.
-    #[expect(clippy::cast_possible_truncation, reason = "the difference is clipped to some grams")]
-    pub(super) fn learn(&mut self, difference: f64, division: f64) {
-        let most = 32.0 * self.variance() + 4.0 * division * division;
+    /// Takes in the difference of two neighbours; `division` in grams. `shaken`: a stand that has stood still before and does
+    /// not now. That is no noise of it, unless it goes on for long.
+    pub(super) fn learn(&mut self, difference: f64, division: f64, shaken: bool) {
+        let farthest = if shaken { 4.0 } else { 32.0 };
+        let most = farthest * self.variance() + 4.0 * division * division;
         let clipped = if difference * difference > most { most.sqrt().copysign(difference) } else { difference };
         self.learned = (self.learned + 1).min(SETTLED);
         let share = 1.0 / f32::from(self.learned);
@@ -144,7 +145,7 @@ mod tests {
     fn equal_readings_carry_no_noise() {
         let mut noise = Noise::default();
         for _ in 0..100 {
-            noise.learn(0.0, 1.0);
+            noise.learn(0.0, 1.0, false);
         }
         assert_eq!(noise.grams(), Some(0.0));
     }
@@ -153,7 +154,7 @@ mod tests {
     fn alternating_readings_carry_half_their_step() {
         let mut noise = Noise::default();
         for turn in 0..1000 {
-            noise.learn(if turn % 2 == 0 { 2.0 } else { -2.0 }, 1.0);
+            noise.learn(if turn % 2 == 0 { 2.0 } else { -2.0 }, 1.0, false);
         }
         // Differences of ±2 have a variance of 4, so each reading one of 2.
         assert!((noise.grams().unwrap() - 2.0_f64.sqrt()).abs() < 0.02);

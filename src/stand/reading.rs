@@ -340,7 +340,8 @@ impl Stand {
         if self.filter.outliers() > 0 {
             self.release(grams, step, at, scene, said);
         } else if self.handler.is_left_alone() && self.window.is_used() {
-            self.noise.learn(grams - self.last, self.division);
+            let shaken = !self.steady && self.steady_at.is_some();
+            self.noise.learn(grams - self.last, self.division, shaken);
         }
         self.accept(grams, step, at, scene, said)
     }

@@ -17,6 +17,8 @@ pub struct Router {
     /// Sorted by topic, so that those of one topic are neighbours.
     bindings: Vec<Bound>,
     places: NameMap<Range<usize>>,
+    /// What is written to valves goes there.
+    orders: Vec<String>,
 }
 
 #[derive(Debug, Clone)]
@@ -70,7 +72,21 @@ impl Router {
                 .and_modify(|range| range.end = at + 1)
                 .or_insert(at..at + 1);
         }
-        Self { names: Names::new(plan), bindings, places }
+        let orders = wiring.valves.iter().flat_map(|valve| {
+            let before = valve.before_open.as_ref().map(|(topic, _)| topic.clone());
+            std::iter::once(valve.topic.clone()).chain(before)
+        });
+        Self { names: Names::new(plan), bindings, places, orders: orders.collect() }
+    }
+
+    /// Whether an answer may go to this topic. Whoever asks names it, and an answer must pass for no order to a valve, no
+    /// reading of a stand and no state of ours.
+    #[must_use]
+    pub fn may_answer(&self, topic: &str) -> bool {
+        let below = topic.strip_prefix(self.names.base()).and_then(|rest| rest.strip_prefix('/'));
+        let first = below.and_then(|below| below.split('/').next()).unwrap_or_default();
+        let is_ours = matches!(first, "status" | "events" | "command" | "flats" | "stands" | "valves" | "alerts");
+        !is_ours && !self.places.contains_key(topic) && !self.orders.iter().any(|order| order == topic)
     }
 
     /// The ids of the plan.

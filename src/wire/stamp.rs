@@ -1,7 +1,8 @@
 //! RFC 3339 times, read fast and leniently where clients differ.
 //!
-//! Beyond RFC 3339: the offset may lack its colon (as MQTT command-line clients print it), and a space may stand
-//! for the `T` (RFC 3339 section 5.6 allows it). A leap second counts as the last millisecond before it, so that
+//! Beyond RFC 3339: the offset may lack its colon (as MQTT command-line clients print it) and have a `Z` before it (as
+//! mosquitto_sub 2.0.11 prints it: local time, the letter, and the offset that holds), and a space may stand for the `T`
+//! (RFC 3339 section 5.6 allows it). A leap second counts as the last millisecond before it, so that
 //! time does not run backwards.
 
 use crate::moment::Wall;
@@ -82,6 +83,10 @@ fn fraction(rest: &[u8]) -> Result<(i64, &[u8]), Reason> {
 }
 
 fn offset(rest: &[u8]) -> Result<i64, Reason> {
+    let rest = match rest {
+        [b'Z', signed @ ..] if matches!(signed, [b'+' | b'-', ..]) => signed,
+        rest => rest,
+    };
     let (sign, h1, h2, m1, m2) = match *rest {
         [b'Z' | b'z'] => return Ok(0),
         // Some builds of command-line clients write `Z` and the offset, both.
@@ -132,6 +137,7 @@ mod tests {
     #[test]
     fn reads_what_clients_print() {
         assert_eq!(read("2026-03-04T08:15:00.250000+0100"), read("2026-03-04t07:15:00.25z"));
+        assert_eq!(read("2026-03-04T03:15:00.206189Z-0500"), read("2026-03-04T08:15:00.206Z"));
         assert_eq!(read("2026-03-04 08:15:00Z"), read("2026-03-04T08:15:00+00:00"));
     }
 
@@ -148,6 +154,8 @@ mod tests {
             "2026-03-04T08:15:00.Z",
             "2026-03-04T08:15:00+1:00",
             "2026-03-04T08:15:00Z ",
+            "2026-03-04T08:15:00ZZ",
+            "2026-03-04T08:15:00Z+1",
             "2026-03-0\u{661}T08:15:00Z",
             "2026-03-04T08:15:00+25:00",
         ] {

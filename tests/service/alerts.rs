@@ -180,8 +180,8 @@ fn a_silent_stand_is_told_and_the_flat_is_carried_on() {
     assert_eq!(raised.format("%H:%M:%S").to_string(), "11:09:50", "10 min after the last reading");
     let silent = played.on("tarewell/stands/s1").find(|line| line.payload["state"] == "silent").unwrap();
     assert_eq!(silent.payload["weight_g"], 2570.0);
-    let carried = played.on("tarewell/flats/leek-1").filter(|line| line.time.format("%H").to_string() == "13");
-    let last = &carried.last().unwrap().payload;
+    let mut carried = played.on("tarewell/flats/leek-1").filter(|line| line.time.format("%H").to_string() == "13");
+    let last = &carried.next_back().unwrap().payload;
     assert_eq!(last["weight_g"], 2570.0, "the last one weighed");
     let fraction = last["fraction"].as_f64().unwrap();
     assert!((0.53..0.56).contains(&fraction), "carried on by its drying: {fraction}");
@@ -299,4 +299,41 @@ fn what_is_raised_stays_raised_over_a_restart_and_is_told_once() {
     );
     let last_seq = |played: &Played| played.on("tarewell/events").last().unwrap().payload["seq"].as_u64().unwrap();
     assert!(last_seq(&first) < last_seq(&second) && last_seq(&second) < last_seq(&third));
+}
+
+#[test]
+fn a_flat_that_empties_within_a_day_is_outgrown() {
+    let mut tape = Tape::at(DAY);
+    // From full to a fifth in a day, four times.
+    for _ in 0..4 {
+        tape.weigh(24.0, 300.0, S1, |h| 2980.0 - 32.0 * h);
+    }
+    let played = tape.play(&House::own_broker(), &one("", "")).good();
+    assert!(played.turns("outgrown").contains(&"raised".to_owned()), "{:?}", played.kinds());
+    assert_eq!(alert(&played, "tarewell/alerts/outgrown/leek-1")["severity"], "notice");
+}
+
+#[test]
+fn stages_change_at_local_midnight_and_bring_their_limits() {
+    // New York is four hours behind in summer.
+    let house = House::with("");
+    let stages = ", sown: 2026-06-01, stages: [{name: first, low: 20%, water_at: 25%, target: 30%}, {name: second, from_day: 2}]";
+    let body = one("", stages);
+    let mut tape = Tape::at("2026-06-02T20:00:00Z");
+    tape.weigh(12.0, 60.0, S1, |_| 2280.0);
+    house.write(&body);
+    let config = house.path("tarewell.yaml");
+    let text = std::fs::read_to_string(&config).unwrap().replace("Europe/Dublin", "America/New_York");
+    std::fs::write(&config, text).unwrap();
+    let played = tape.play_with(&house, &[]).good();
+    let changed: Vec<_> =
+        played.on("tarewell/events").filter(|line| line.payload["event"] == "stage-changed").collect();
+    assert_eq!(changed.len(), 1);
+    assert_eq!((&changed[0].payload["from"], &changed[0].payload["to"]), (&json!("first"), &json!("second")));
+    let minute = changed[0].time.format("%dT%H:%M").to_string();
+    assert!(minute.starts_with("03T04:0"), "midnight in New York, and at most a look later: {minute}");
+    assert_eq!(played.turns("dry"), ["raised"], "28 % is above 20 and below 30");
+    assert_eq!(played.last("tarewell/flats/leek-1")["stage"], "second");
+    let before = played.on("tarewell/flats/leek-1").rfind(|line| line.payload["stage"] == "first").unwrap();
+    assert_eq!((&before.payload["low"], &before.payload["condition"]), (&json!(0.2), &json!("moist")));
 }

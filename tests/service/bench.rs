@@ -161,6 +161,10 @@ impl Service {
         self.address("Serving HTTP")
     }
 
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Asks it to stop, by SIGTERM; the exit code and how long it took.
     pub fn stop(mut self) -> (i32, Duration) {
         let begun = Instant::now();

@@ -71,8 +71,20 @@ impl Ear {
     }
 
     pub fn named(at: SocketAddr, id: &str, filters: &[&str]) -> Self {
-        let mut options = MqttOptions::new(id, at.ip().to_string(), at.port());
+        Self::connect(MqttOptions::new(id, at.ip().to_string(), at.port()), filters)
+    }
+
+    /// With a name and a password.
+    pub fn login(at: SocketAddr, (name, password): (&str, &str), filters: &[&str]) -> Self {
+        let mut options = MqttOptions::new(format!("login-{name}"), at.ip().to_string(), at.port());
+        options.set_credentials(name, password);
+        Self::connect(options, filters)
+    }
+
+    fn connect(mut options: MqttOptions, filters: &[&str]) -> Self {
         options.set_keep_alive(Duration::from_secs(30));
+        // Above what any test publishes.
+        options.set_max_packet_size(Some(2_000_000));
         let (client, mut connection) = Client::new(options, 1000);
         let heard = Arc::new(Heard::default());
         let into = heard.clone();
@@ -198,7 +210,13 @@ impl Ear {
             if let Some(found) = find(&inner) {
                 return found;
             }
-            let heard = || inner.messages.iter().map(|m| format!("{} {}", m.topic, m.text())).collect::<Vec<_>>();
+            let heard = || {
+                inner
+                    .messages
+                    .iter()
+                    .map(|m| format!("{} {}", m.topic, String::from_utf8_lossy(&m.payload)))
+                    .collect::<Vec<_>>()
+            };
             assert!(!inner.over, "the connection broke while waiting for {what}; heard:\n{}", heard().join("\n"));
             assert!(begun.elapsed() < PATIENCE + Duration::from_secs(10), "no {what}; heard:\n{}", heard().join("\n"));
             inner = self
@@ -226,12 +244,29 @@ pub struct Scale {
 impl Scale {
     /// Publishes on `topic` from now on.
     pub fn start(at: SocketAddr, topic: &str, weights: &[f64]) -> Self {
-        let payloads: Vec<String> = weights.iter().map(f64::to_string).collect();
-        Self::saying(at, topic, payloads)
+        Self::by(Ear::open(at, &[]), topic, weights)
     }
 
+    /// As [`Self::start`], with this connection.
+    pub fn by(ear: Ear, topic: &str, weights: &[f64]) -> Self {
+        Self::run(ear, topic, weights, false)
+    }
+
+    /// As [`Self::start`], with the retain flag, as some devices do.
+    pub fn retaining(at: SocketAddr, topic: &str, weights: &[f64]) -> Self {
+        Self::run(Ear::open(at, &[]), topic, weights, true)
+    }
+
+    /// As [`Self::start`], with these payloads.
     pub fn saying(at: SocketAddr, topic: &str, payloads: Vec<String>) -> Self {
-        let ear = Ear::open(at, &[]);
+        Self::turn(Ear::open(at, &[]), topic, payloads, false)
+    }
+
+    fn run(ear: Ear, topic: &str, weights: &[f64], retain: bool) -> Self {
+        Self::turn(ear, topic, weights.iter().map(f64::to_string).collect(), retain)
+    }
+
+    fn turn(ear: Ear, topic: &str, payloads: Vec<String>, retain: bool) -> Self {
         let stop = Arc::new(Mutex::new(Some(payloads)));
         let (shared, topic) = (stop.clone(), topic.to_owned());
         let thread = std::thread::spawn(move || {
@@ -239,7 +274,7 @@ impl Scale {
                 let Some(payload) = shared.lock().unwrap().as_ref().map(|all| all[turn % all.len()].clone()) else {
                     return;
                 };
-                if ear.client.publish(&topic, QoS::AtLeastOnce, false, payload.into_bytes()).is_err() {
+                if ear.client.publish(&topic, QoS::AtLeastOnce, retain, payload.into_bytes()).is_err() {
                     return;
                 }
                 std::thread::sleep(Duration::from_millis(200));

@@ -202,3 +202,33 @@ fn a_file_that_is_no_store_is_left_alone() {
     assert!(played.told.contains("notes.db"), "{}", played.told);
     assert_eq!(fs::read_to_string(&path).unwrap(), "the notes of ten years");
 }
+
+#[test]
+fn a_flat_moved_to_a_stand_that_is_gone_goes_back_to_its_own() {
+    let years = Years::new();
+    let file = "dry_weight: 2000 g, capacity_weight: 3000 g";
+    let mut tape = Tape::at("2026-03-02T08:00:00Z");
+    tape.weigh(0.2, 10.0, S1, |_| 2500.0).say(COMMAND, r#"{"command":"move","stand":"s2"}"#).pause(1.0);
+    tape.weigh(0.2, 10.0, "house/s2", |_| 2500.0);
+    years.play(&body(file), &tape);
+    let second = years.quiet(&body(file).replace(", s2: {topic: house/s2}", ""), "2026-03-02T10:00:00Z", 2480.0);
+    assert_eq!((&second.last(LEEK)["stand"], &second.last(LEEK)["weight_g"]), (&json!("s1"), &json!(2480.0)));
+    assert_eq!(replaced(&second), [("stand", &json!("s2"), &json!("s1"))]);
+}
+
+#[test]
+fn learned_drying_survives() {
+    let years = Years::new();
+    let file = body("dry_weight: 2000 g, capacity_weight: 3000 g");
+    let mut tape = Tape::at("2026-03-02T08:00:00Z");
+    tape.weigh(50.0, 60.0, S1, |h| 2900.0 - 8.0 * h);
+    let first = years.play(&file, &tape);
+    let low = first.last(LEEK)["low_at"].as_str().expect("a forecast").to_owned();
+    let second = years.quiet(&file, "2026-03-04T10:05:00Z", 2499.0);
+    let again = second.last(LEEK)["low_at"].as_str().expect("a forecast right after the restart").to_owned();
+    let hours = |text: &str| text.parse::<chrono::DateTime<chrono::Utc>>().unwrap().timestamp() / 3600;
+    assert!((hours(&low) - hours(&again)).abs() <= 3, "{low} {again}");
+    // 300 g are left above low at 8 g an hour.
+    let left = hours(&again) - hours("2026-03-04T10:05:00Z");
+    assert!((18..=32).contains(&left), "{left} h");
+}

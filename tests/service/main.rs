@@ -24,5 +24,7 @@ mod proxy;
 mod publishing;
 mod readings;
 mod recorded;
+mod rough;
 mod shapes;
 mod survival;
+mod tools;

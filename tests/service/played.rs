@@ -7,6 +7,7 @@ use std::fs;
 use std::path::Path;
 
 /// A recording that grows.
+#[derive(Clone)]
 pub struct Tape {
     now: f64,
     lines: Vec<String>,
@@ -112,7 +113,7 @@ impl Played {
         self
     }
 
-    pub fn on<'a>(&'a self, topic: &'a str) -> impl Iterator<Item = &'a Line> {
+    pub fn on<'a>(&'a self, topic: &'a str) -> impl DoubleEndedIterator<Item = &'a Line> {
         self.lines.iter().filter(move |line| line.topic == topic)
     }
 

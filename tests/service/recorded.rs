@@ -363,3 +363,36 @@ fn recording_what_could_not_be_the_flat_says_that_it_is() {
         (&json!(1500.0), &json!(0.0), &json!(1500.0))
     );
 }
+
+#[test]
+fn a_shaken_stand_is_no_noisy_one() {
+    let shaken = |h: f64| [2440.0, 2560.0, 2500.0][((h * 18_000.0).round() as usize) % 3];
+    let mut tape = tape();
+    tape.weigh(0.02, 0.2, S1, |_| 2500.0).weigh(0.001, 0.2, S1, shaken).say(COMMAND, "record-dry");
+    tape.weigh(0.001, 0.2, S1, shaken);
+    // Still again, 20 g heavier: that and nothing in between is its weight.
+    let mut settled = tape.clone();
+    settled.weigh(0.01, 0.2, S1, |_| 2520.0);
+    assert_eq!(play(&settled).last(LEEK)["dry_weight_g"], 2520.0);
+    tape.weigh(0.01, 0.2, S1, shaken);
+    let played = play(&tape);
+    refusal(&played, "120 g");
+    assert_eq!(played.last(LEEK)["dry_weight_g"], 2000.0);
+}
+
+#[test]
+fn a_flat_without_a_stand_is_told_what_it_lacks() {
+    let body = format!("{TWO}  leek-3: {{label: Third leeks, dry_weight: 2000 g, capacity_weight: 3000 g}}\n");
+    let mut tape = tape();
+    tape.weigh(0.1, 10.0, S1, |_| 2600.0);
+    for command in ["record-dry", "record-capacity", r#"{"command":"record-capacity","now":true}"#] {
+        tape.say("tarewell/flats/leek-3/command", command).pause(1.0);
+    }
+    tape.say("tarewell/flats/leek-3/command", r#"{"command":"set","target":0.6}"#).pause(1.0);
+    let played = tape.play(&House::own_broker(), &body).good();
+    let refused = played.events("command-refused");
+    assert_eq!(refused.len(), 3);
+    assert!(refused.iter().all(|event| event["error"].as_str().unwrap().contains("no stand")), "{refused:#?}");
+    let now = played.last("tarewell/flats/leek-3");
+    assert_eq!((&now["target"], &now["condition"], &now["stand"]), (&json!(0.6), &json!("unknown"), &Value::Null));
+}
