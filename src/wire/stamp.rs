@@ -83,14 +83,13 @@ fn fraction(rest: &[u8]) -> Result<(i64, &[u8]), Reason> {
 }
 
 fn offset(rest: &[u8]) -> Result<i64, Reason> {
+    // Some command-line clients write `Z` and the offset, both.
     let rest = match rest {
         [b'Z', signed @ ..] if matches!(signed, [b'+' | b'-', ..]) => signed,
         rest => rest,
     };
     let (sign, h1, h2, m1, m2) = match *rest {
         [b'Z' | b'z'] => return Ok(0),
-        // Some builds of command-line clients write `Z` and the offset, both.
-        [b'Z', ref signed @ ..] if signed.len() == 5 || signed.len() == 6 => return offset(signed),
         [sign @ (b'+' | b'-'), h1, h2, b':', m1, m2] | [sign @ (b'+' | b'-'), h1, h2, m1, m2] => (sign, h1, h2, m1, m2),
         [] => return Err("the offset from UTC is missing, such as +01:00 or Z"),
         _ => return Err("an offset from UTC is written +01:00, +0100 or Z"),
