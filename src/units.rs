@@ -169,7 +169,8 @@ impl Fraction {
     /// Rounded to 0.001, as it is compared and published (contract, section 1).
     #[must_use]
     pub fn rounded(self) -> Self {
-        Self((self.0 * 1000.0).round() / 1000.0)
+        // Adding 0 makes a 0 of −0.
+        Self((self.0 * 1000.0).round() / 1000.0 + 0.0)
     }
 
     /// In percent.

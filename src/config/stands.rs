@@ -160,7 +160,7 @@ impl Stand<'_> {
         };
         if settings.unit == WeightUnit::Counts && !calibrated {
             let what = &self.section.what;
-            self.section.reader.note(format!("{what} has no weight until `zero` and `span` have been commanded"));
+            self.section.reader.note(format!("{what} has no weight until `zero` and `span` have been commanded, once"));
         }
     }
 

@@ -44,7 +44,11 @@ impl Letter {
 
 impl Part {
     fn line(&self) -> String {
-        if self.again { format!("Still: {}", self.title) } else { self.title.clone() }
+        match (self.raised, self.again) {
+            (false, _) => format!("Over: {}", self.title),
+            (true, true) => format!("Still: {}", self.title),
+            (true, false) => self.title.clone(),
+        }
     }
 }
 

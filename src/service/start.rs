@@ -42,6 +42,9 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     let router = Router::new(&plan, &wiring);
     retire_what_is_gone(&plan, &kept, &writer, &clock);
     let site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
+    for note in site.notes() {
+        tracing::warn!("{note}");
+    }
 
     let (address, login, embedded) = start_broker(&checked.broker, &plan, &wiring)?;
     // From here on the router knows it all.

@@ -85,7 +85,7 @@ impl Site {
             self.answered = site.answered;
         }
         for (id, settings) in &plan.stands {
-            let facts = facts.get(&("stand", id)).and_then(|json| serde_json::from_str::<StandFacts>(json).ok());
+            let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<StandFacts>("stand", id, json));
             let index = self.stands.len();
             let (stand, replaced) = match facts {
                 Some(facts) => Stand::restore(settings.clone(), facts),
@@ -112,7 +112,8 @@ impl Site {
         }
         let mut anew = Vec::new();
         for (index, (id, settings)) in plan.flats.iter().enumerate() {
-            let known = |id: &str| facts.get(&("flat", id)).and_then(|json| serde_json::from_str::<Kept>(json).ok());
+            let mut known =
+                |id: &str| facts.get(&("flat", id)).and_then(|json| self.taken_up::<Kept>("flat", id, json));
             let kept = known(id).unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
             self.flats.push(Flat::new(kept));
             if self.meet_file(index) {
@@ -132,6 +133,17 @@ impl Site {
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);
             self.wish_stand(stand);
+        }
+    }
+
+    /// What was kept of a subject, or a note that it cannot be read.
+    fn taken_up<T: serde::de::DeserializeOwned>(&mut self, of: &str, id: &str, json: &str) -> Option<T> {
+        match serde_json::from_str(json) {
+            Ok(taken) => Some(taken),
+            Err(error) => {
+                self.notes.push(format!("what was kept of {of} `{id}` cannot be read, so it starts anew: {error}"));
+                None
+            }
         }
     }
 

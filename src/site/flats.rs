@@ -38,6 +38,8 @@ pub(super) struct Kept {
     pub watered: Option<Moment>,
     /// Last soaked through.
     pub soaked: Option<Moment>,
+    /// Nobody is told of its alerts before then.
+    pub shelved_until: Option<Wall>,
     /// Whether its dome is on, if known.
     pub dome_on: Option<bool>,
     /// Its dome's weight, as learned.

@@ -52,6 +52,16 @@ impl Site {
         self.judge(index);
     }
 
+    /// A weight for the history, out of turn: a step.
+    pub(super) fn sample(&mut self, index: usize) {
+        let now = self.now;
+        let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) else { return };
+        let Some(weighed) = flat.kept.weighed else { return };
+        flat.last_sample = Some(now.mono);
+        let sample = Sample { flat: index, at: now.wall, weight: weighed.weight, fraction: flat.fraction };
+        self.out.push_back(Output::Weight(sample));
+    }
+
     /// A look because its time has come, or because something happened.
     pub(super) fn look(&mut self, index: usize) {
         let now = self.now;
@@ -287,6 +297,7 @@ impl Site {
     }
 
     fn alert_rose(&mut self, kind: crate::alert::Kind, subject: Subject) {
+        self.shelve_too(subject);
         let Some(message) = self.raised_message(kind, subject) else { return };
         self.out.push_back(Output::AlertRaised(kind, subject));
         self.out.push_back(Output::KeepAlert(kind, subject));
@@ -294,6 +305,15 @@ impl Site {
         self.event(subject, what);
         self.out.push_back(Output::Tell(message));
         self.state_of(subject);
+    }
+
+    /// What rises while its flat is shelved is shelved with it.
+    fn shelve_too(&mut self, subject: Subject) {
+        let Subject::Flat(index) = subject else { return };
+        let until = self.flats.get(index).and_then(|flat| flat.kept.shelved_until);
+        if let Some(until) = until.filter(|&until| self.now.wall < until) {
+            self.board.shelve(crate::alert::Of::Flat(index), until);
+        }
     }
 
     /// What there is to tell of a raised alert.

@@ -64,6 +64,7 @@ pub struct Site {
     /// Reused for what a stand says, so that a reading allocates nothing.
     said: Vec<crate::stand::Said>,
     readings: u64,
+    notes: Vec<String>,
 }
 
 impl Site {
@@ -86,6 +87,7 @@ impl Site {
             offset: Cell::new((i64::MIN, 0)),
             said: Vec::new(),
             readings: 0,
+            notes: Vec::new(),
             plan,
         };
         site.recall(saved);
@@ -96,6 +98,12 @@ impl Site {
     #[must_use]
     pub fn plan(&self) -> &Arc<Plan> {
         &self.plan
+    }
+
+    /// What could not be taken up at the start, in words for a log.
+    #[must_use]
+    pub fn notes(&self) -> &[String] {
+        &self.notes
     }
 
     /// How many readings it has taken since it was made, believed or not.

@@ -11,6 +11,10 @@ use serde_json::{Map, Value, json};
 #[derive(Debug)]
 pub(super) struct Pending {
     pub until: Mono,
+    /// If no reading comes by then, the weight stands as it was when the command came.
+    pub as_it_was: Option<Mono>,
+    /// Readings since the command.
+    newer: u8,
     what: Awaited,
     receipt: Receipt,
     /// The lightest and the heaviest it was meanwhile.
@@ -44,6 +48,12 @@ pub(super) struct Answered {
     pub body: Map<String, Value>,
 }
 
+/// Readings come fast where they come at least so often.
+const FAST_PERIOD: Span = Span::seconds(5);
+/// So many readings after a command, the filter has let go of what was there before.
+const ENOUGH_NEWER: u8 = 4;
+/// If none comes for two periods, and at least so long, there is none to wait for.
+const WAIT_FOR_NEWER: Span = Span::seconds(2);
 /// So long is waited for steadiness.
 const PATIENCE: Span = Span::seconds(30);
 /// A command given longer ago than this is late.
@@ -70,7 +80,7 @@ impl Site {
             self.finish(receipt, Err(error.to_owned()));
             return;
         }
-        if let Some(first) = self.first_answer(receipt.id.as_deref()) {
+        if let Some(first) = self.first_answer(&receipt) {
             self.answer(receipt.tickets, &first);
             return;
         }
@@ -88,8 +98,14 @@ impl Site {
         }
     }
 
-    fn first_answer(&mut self, id: Option<&str>) -> Option<Answer> {
-        let answered = self.answered.get(id?)?;
+    /// Two flats may be given commands of the same id.
+    fn answer_key(&self, receipt: &Receipt) -> Option<String> {
+        let id = receipt.id.as_ref()?;
+        Some(format!("{}/{}/{id}", receipt.to.of(), self.id(receipt.to)))
+    }
+
+    fn first_answer(&mut self, receipt: &Receipt) -> Option<Answer> {
+        let answered = self.answered.get(&self.answer_key(receipt)?)?;
         if self.now.wall.since(answered.at) > REMEMBERED {
             return None;
         }
@@ -101,7 +117,8 @@ impl Site {
     /// Whether this is a repeat of a command that still waits: it gets the answer of the first.
     fn waits_already(&mut self, repeat: &Receipt) -> bool {
         let mut waiting = self.stands.iter_mut().flat_map(|bench| &mut bench.pending);
-        let first = waiting.find(|pending| repeat.id.is_some() && pending.receipt.id == repeat.id);
+        let first = waiting
+            .find(|pending| repeat.id.is_some() && pending.receipt.id == repeat.id && pending.receipt.to == repeat.to);
         first.map(|first| first.receipt.tickets.extend(&repeat.tickets)).is_some()
     }
 
@@ -141,7 +158,7 @@ impl Site {
         if let Err(error) = &done {
             self.refuse_event(receipt.to, &receipt.word, error.clone());
         }
-        if let Some(id) = receipt.id {
+        if let Some(key) = self.answer_key(&receipt) {
             let answered = match &done {
                 Ok(body) => Answered { at: self.now.wall, ok: true, body: body.clone() },
                 Err(error) => {
@@ -151,7 +168,7 @@ impl Site {
             };
             let now = self.now.wall;
             self.answered.retain(|_, answered| now.since(answered.at) <= REMEMBERED);
-            self.answered.insert(id, answered);
+            self.answered.insert(key, answered);
             self.keep(Subject::Site);
         }
         self.answer(receipt.tickets, &done);
@@ -192,10 +209,15 @@ impl Site {
             return;
         }
         let until = self.now.mono + PATIENCE;
+        let fresh = self.is_fresh(stand);
         let bench = &mut self.stands[stand];
-        bench.pending.push(Pending { until, what, receipt, range: None });
-        if self.is_fresh(stand) {
-            self.carry_on_waiting(stand);
+        // Where readings come fast, those from before the command may be of something else, taken off a moment ago.
+        let is_fast = bench.stand.period().is_some_and(|period| period <= FAST_PERIOD);
+        let two_periods = bench.stand.period().map_or(Span::ZERO, |period| period + period);
+        let as_it_was = (is_fast && fresh).then(|| self.now.mono + two_periods.max(WAIT_FOR_NEWER));
+        bench.pending.push(Pending { until, what, receipt, range: None, newer: 0, as_it_was });
+        if fresh && !is_fast {
+            self.carry_out_waiting(stand);
         }
         self.wish_stand(stand);
     }
@@ -224,15 +246,25 @@ impl Site {
         stand.is_still() && stand.reading_at().is_some_and(|read| self.now.mono.since(read.mono) <= longest)
     }
 
-    /// Carries out what waits for this stand, if it stands still.
+    /// A reading came: carries out what waits for this stand, if it stands still.
     pub(super) fn carry_on_waiting(&mut self, stand: usize) {
         let Some(bench) = self.stands.get_mut(stand) else { return };
-        if let Some(live) = bench.shown {
-            for pending in &mut bench.pending {
+        let live = bench.shown;
+        for pending in &mut bench.pending {
+            pending.newer = pending.newer.saturating_add(1);
+            if let Some(live) = live {
                 let (low, high) = pending.range.unwrap_or((live, live));
                 pending.range = Some((low.min(live), high.max(live)));
             }
         }
+        let is_fast = bench.stand.period().is_some_and(|period| period <= FAST_PERIOD);
+        if !is_fast || bench.pending.iter().all(|pending| pending.newer >= ENOUGH_NEWER) {
+            self.carry_out_waiting(stand);
+        }
+    }
+
+    fn carry_out_waiting(&mut self, stand: usize) {
+        let Some(bench) = self.stands.get_mut(stand) else { return };
         if !bench.stand.is_still() {
             return;
         }
@@ -264,6 +296,10 @@ impl Site {
     /// Refuses what has waited for too long.
     pub(super) fn give_up_waiting(&mut self, stand: usize) {
         let now = self.now.mono;
+        let is_quiet = |pending: &Pending| pending.newer == 0 && pending.as_it_was.is_some_and(|at| now >= at);
+        if self.stands.get(stand).is_some_and(|bench| bench.pending.iter().any(is_quiet)) {
+            self.carry_out_waiting(stand);
+        }
         let Some(bench) = self.stands.get_mut(stand) else { return };
         let (over, waiting) = std::mem::take(&mut bench.pending).into_iter().partition(|pending| now >= pending.until);
         bench.pending = waiting;
@@ -350,7 +386,10 @@ impl Site {
     }
 
     fn forget_band(&mut self, index: usize) -> Done {
-        if !self.flats[index].kept.season.forget_band() {
+        if self.is_soaking(index) {
+            self.end_soak(index);
+            self.flats[index].kept.season.forget_band();
+        } else if !self.flats[index].kept.season.forget_band() {
             return Err("nothing was recorded; the band is the file's already".to_owned());
         }
         self.band_changed(index);
@@ -358,6 +397,12 @@ impl Site {
     }
 
     fn undo(&mut self, index: usize) -> Done {
+        // A watch that has begun is what was commanded last.
+        if self.is_soaking(index) {
+            self.end_soak(index);
+            self.setting_changed(index);
+            return Ok(self.band_answer(index));
+        }
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record to undo".to_owned());
         }
@@ -393,6 +438,14 @@ impl Site {
             if season.ends.plants < Grams::ZERO {
                 return Err("plant_mass_g cannot be below 0".to_owned());
             }
+            if let Some((band, _)) = self.flats[index].band.filter(|(band, _)| season.ends.plants > band.width()) {
+                return Err(format!(
+                    "plants of {:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
+                     them on, or record the band anew with them in it",
+                    season.ends.plants.get(),
+                    band.width().get()
+                ));
+            }
         }
         if let Some(place) = &set.place {
             season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));
@@ -411,6 +464,7 @@ impl Site {
 
     fn shelve(&mut self, index: usize, time: Span) -> Done {
         let until = self.now.wall + time;
+        self.flats[index].kept.shelved_until = Some(until);
         for kind in self.board.shelve(crate::alert::Of::Flat(index), until) {
             self.out.push_back(Output::KeepAlert(kind, Subject::Flat(index)));
             self.out.push_back(Output::Shelved(kind, Subject::Flat(index), until));

@@ -151,8 +151,8 @@ impl Site {
     }
 
     pub(super) fn forget_calibration(&mut self, stand: usize) -> Done {
-        self.stands[stand].stand.forget_calibration();
-        self.calibration_changed(stand, None);
+        let factor = self.stands[stand].stand.forget_calibration();
+        self.calibration_changed(stand, factor);
         Ok(Map::new())
     }
 

@@ -20,6 +20,9 @@ const SAME_WEIGHT: Grams = Grams::new(20.0);
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
 
+/// A change this near to the dome's weight is the dome (weighing.md, 3.1).
+const SAME_DOME: Grams = Grams::new(15.0);
+
 impl Site {
     pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
         self.readings += 1;
@@ -158,7 +161,11 @@ impl Site {
                     flat.kept.off_since = None;
                     flat.kept.misfit = None;
                 }
-                if let Some(kept) = watered_away.filter(|_| !self.is_soaking(index)) {
+                let dome = self.dome_by_the_way(index, change);
+                if let Some(on) = dome {
+                    self.event(subject, Happening::Dome { on, change });
+                }
+                if let Some(kept) = watered_away.filter(|_| dome.is_none() && !self.is_soaking(index)) {
                     self.watered(index, kept, kept, By::Hand, true);
                 }
                 if let Some(weight) = weight {
@@ -207,6 +214,7 @@ impl Site {
         self.look(index);
         if is_news {
             self.publish_flat(index);
+            self.sample(index);
         }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
@@ -247,6 +255,19 @@ impl Site {
         flat.stood_in_for = false;
         let change = flat.kept.weighed.zip(shown).map_or(Grams::ZERO, |(weighed, shown)| shown - weighed.weight);
         Some(Handling::Returned { change, away, watered_away: None })
+    }
+
+    /// Whether a flat that was lifted came back with its dome on, or without it.
+    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<bool> {
+        let settings = &self.plan.flats.get(index)?.1;
+        let flat = self.flats.get_mut(index)?;
+        let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
+        let on = change > Grams::ZERO;
+        let is_dome = (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        if is_dome {
+            flat.kept.dome_on = Some(on);
+        }
+        is_dome.then_some(on)
     }
 
     /// What lies across this moment is not drying.

@@ -83,7 +83,13 @@ impl Site {
     pub(super) fn wish_stand(&mut self, stand: usize) {
         let Some(bench) = self.stands.get(stand) else { return };
         let sign_of_life = bench.sent.at.unwrap_or(self.now.mono) + super::flats::LONGEST_PAUSE;
-        let waiting = bench.pending.iter().map(|pending| pending.until).min();
+        let waiting = bench
+            .pending
+            .iter()
+            .map(|pending| {
+                pending.as_it_was.filter(|at| *at > self.now.mono).map_or(pending.until, |at| at.min(pending.until))
+            })
+            .min();
         let at = [
             Some(sign_of_life),
             bench.stand.next_wake(),

@@ -84,7 +84,14 @@ pub(super) struct Doubt {
     since: Option<Mono>,
     payloads: u16,
     share: u16,
+    /// Good ones in a row.
+    good: u8,
+    /// Good and bad ones come by turns, so that their share tells more than the time.
+    mixed: bool,
 }
+
+/// So many weights in a row, and whatever was wrong is mended.
+const MENDED: u8 = 5;
 
 impl Doubt {
     /// A payload without a weight; whether that makes a fault.
@@ -92,7 +99,9 @@ impl Doubt {
         let since = *self.since.get_or_insert(at);
         self.payloads = self.payloads.saturating_add(1);
         self.share = (self.share + BAD_WEIGHT).min(2 * BAD_SHARE);
-        (self.payloads >= BAD_PAYLOADS && at.since(since) >= BAD_FOR) || self.share > BAD_SHARE
+        self.mixed |= self.good > 0;
+        self.good = 0;
+        (self.payloads >= BAD_PAYLOADS && at.since(since) >= BAD_FOR) || (self.mixed && self.share > BAD_SHARE)
     }
 
     /// A weight; whether all is well again.
@@ -100,6 +109,11 @@ impl Doubt {
         self.since = None;
         self.payloads = 0;
         self.share = self.share.saturating_sub(1);
+        self.good = self.good.saturating_add(1);
+        if self.good >= MENDED && !self.mixed {
+            self.share = 0;
+        }
+        self.mixed &= self.share > 0;
         self.share < BAD_SHARE / 2
     }
 

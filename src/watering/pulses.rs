@@ -38,15 +38,21 @@ pub(super) fn seconds_down(seconds: f64) -> Span {
     Span::from_seconds((seconds + HAIR).floor().max(0.0))
 }
 
-/// Cuts a run into pulses of at most `longest` seconds, each followed by `rest` but the last.
+/// What is too short for a pulse of its own.
+const LAST_DROP: Span = Span::seconds(5);
+
+/// Cuts a run into pulses of at most `longest` seconds, each followed by `rest` but the last, which may take up to five seconds
+/// more rather than leave them to a pulse of their own.
 #[must_use]
 pub fn pulses(run: Span, longest: f64, rest: Span) -> Vec<Pulse> {
     let least = Span::seconds((run.millis() / 1000 + MOST_PULSES - 1) / MOST_PULSES).max(Span::seconds(1));
     let longest = if longest.is_finite() { seconds_down(longest).max(least) } else { run.max(least) };
+    let drop = LAST_DROP.min(Span::from_millis(longest.millis() / 20));
     let mut left = run;
     let mut all = Vec::new();
     while left > Span::ZERO {
-        let run = left.min(longest);
+        // A last drop is not worth a rest and an opening of its own.
+        let run = if left <= longest + drop { left } else { longest };
         left = left - run;
         all.push(Pulse { run, rest: if left > Span::ZERO { rest } else { Span::ZERO } });
     }

@@ -141,7 +141,7 @@ fn a_rise_and_its_end_are_told_once_each() {
     );
     assert!(bench.titles(Span::days(3)).is_empty());
     bench.end("leek-1", since);
-    assert_eq!(bench.titles(Span::days(3)), ["leek-1 not dry"]);
+    assert_eq!(bench.titles(Span::days(3)), ["Over: leek-1 not dry"]);
     bench.rise(Severity::Warning, "leek-1");
     assert_eq!(bench.titles(Span::days(3)), ["leek-1 dry"]);
 }
@@ -216,7 +216,7 @@ fn in_quiet_hours_only_critical_ones_are_told_and_the_rest_at_their_end_if_still
     let (at, post) = &posts[0];
     let after_seven = at.since(wall("2026-03-05T07:00:00Z"));
     assert!(after_seven >= Span::ZERO && after_seven <= Span::seconds(5), "{post:?}");
-    assert_eq!(letter(post).unwrap().text, "leek-1 dry\nleek-1 dry, text\n\nleek-0 not dry\nleek-0 dry, text");
+    assert_eq!(letter(post).unwrap().text, "leek-1 dry\nleek-1 dry, text\n\nOver: leek-0 not dry\nleek-0 dry, text");
 }
 
 #[test]
@@ -304,7 +304,7 @@ fn what_changes_while_a_message_is_on_its_way_is_told_after_it() {
     bench.end("leek-1", since);
     assert_eq!(bench.teller.next_wake(bench.now), None);
     assert_eq!(bench.teller.result(posts[0].id, true, bench.now), None);
-    assert_eq!(bench.titles(Span::minutes(1)), ["leek-1 not dry"]);
+    assert_eq!(bench.titles(Span::minutes(1)), ["Over: leek-1 not dry"]);
 
     let since = bench.rise(Severity::Warning, "leek-1");
     bench.pass(Span::minutes(1));
@@ -339,7 +339,11 @@ fn nobody_is_told_twice_over_a_restart_and_nothing_is_left_untold() {
     bench.teller.keep_only(|_, _, id| id == "leek-1");
     bench.end("leek-1", since);
     let posts = bench.run(Span::hours(1), |_| true);
-    assert_eq!(titles(&posts), ["leek-1 not dry", "leek-1 not dry"], "leek-2 is no longer known to anybody");
+    assert_eq!(
+        titles(&posts),
+        ["Over: leek-1 not dry", "Over: leek-1 not dry"],
+        "leek-2 is no longer known to anybody"
+    );
     assert!(bench.teller.facts(bench.now).is_some());
     assert_eq!(bench.teller.facts(bench.now), None, "nothing has changed since");
 }
