@@ -124,7 +124,7 @@ fn scalars() -> Vec<(&'static str, Value)> {
         ("whole-number", json!({ "type": ["integer", "string"], "minimum": 0, "pattern": r"^\d+$|\$\{" })),
         ("number", number_or_text(&format!(r"^{NUMBER}$|\$\{{"))),
         ("fraction", number_or_text(&format!(r"^\s*{NUMBER}\s*%?\s*$|\$\{{"))),
-        ("mass", quantity(&pounds, &["2900 g", "2.9 kg", "7 lb 3 oz"])),
+        ("mass", quantity(&pounds, &["2900 g", "2.9 kg", "6 lb 5 oz"])),
         ("volume", quantity(r"m[lL]|[lL]|fl oz|gal", &["180 mL", "3 L"])),
         ("flow", quantity(r"(m[lL]|[lL]|fl oz|gal)\s*/\s*(min|h)", &["2 L/h", "40 mL/min"])),
         ("drying", quantity(r"(g|kg|lb|oz)\s*/\s*h", &["180 g/h"])),

@@ -1,4 +1,4 @@
-//! Quantities as people write them: `2.9 kg`, `7 lb 3 oz`, `2 L/h`, `10 min`, `30%`.
+//! Quantities as people write them: `2.9 kg`, `6 lb 5 oz`, `2 L/h`, `10 min`, `30%`.
 
 use super::{Flow, Fraction, Grams, GramsPerHour, Millilitres, OUNCE, POUND, US_FLUID_OUNCE, US_GALLON};
 use crate::moment::Span;
@@ -76,7 +76,7 @@ pub const DRYING_UNITS: &[&str] = &["g/h", "kg/h", "lb/h", "oz/h"];
 /// Units a time may be written in.
 pub const SPAN_UNITS: &[&str] = &["s", "min", "h", "d"];
 
-/// A mass: `2900 g`, `2.9 kg`, `6.4 lb`, `7 lb 3 oz`.
+/// A mass: `2900 g`, `2.9 kg`, `6.4 lb`, `6 lb 5 oz`.
 ///
 /// # Errors
 /// See [`QuantityError`]; a sign is let through, so that the caller can say why a weight must be above 0.
