@@ -27,8 +27,8 @@ enum Command {
     NotifyTest(Configured),
     /// Print the JSON Schema of the configuration
     Schema,
-    #[command(hide = true)]
-    Demo(Later),
+    /// Watch a made-up glasshouse live through weeks in minutes
+    Demo(command::demo::DemoArgs),
     #[command(hide = true)]
     Away(Later),
     #[command(hide = true)]
@@ -60,7 +60,7 @@ fn main() -> ExitCode {
         Command::Amount(args) => command::amount::run(&args),
         Command::NotifyTest(Configured { config }) => command::notify_test::from_file(config.as_deref()),
         Command::Schema => command::schema::run(),
-        Command::Demo(_) => not_yet("demo"),
+        Command::Demo(args) => command::demo::run(&args),
         Command::Away(_) => not_yet("away"),
         Command::Listen(_) => not_yet("listen"),
         Command::Export(_) => not_yet("export"),

@@ -3,6 +3,7 @@
 
 pub mod amount;
 pub mod check;
+pub mod demo;
 pub mod file;
 mod lines;
 pub mod notify_test;

@@ -1,12 +1,13 @@
 //! `tarewell replay`, joined to the engine and, where one is named, to a store.
 
-use super::replay::{Engine, ReplayArgs, replay_file};
+use super::replay::{Engine, ReplayArgs, replay, replay_file};
 use crate::alert::Kind;
 use crate::moment::{Moment, Mono};
 use crate::service::keeping;
 use crate::site::{Input, Output, Plan, Saved, Site, Subject};
 use crate::store::{Store, StoreError, Write};
-use crate::wire::Router;
+use crate::wire::{Router, Wiring};
+use std::io::{self, Read};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -52,6 +53,24 @@ pub fn run(args: &ReplayArgs) -> i32 {
     }
 }
 
+/// Plays a recording into a store and throws away what would be published; for a run that takes over from there.
+///
+/// # Errors
+/// In words: the store cannot be written, or a line cannot be read.
+pub fn into_store(plan: &Arc<Plan>, wiring: &Wiring, recording: impl Read, path: &Path) -> Result<(), String> {
+    let (store, saved) = open(path, plan).map_err(|error| error.to_string())?;
+    let keeper = Some(Keeper { store, batch: Vec::new(), failed: None });
+    let router = Router::new(plan, wiring);
+    let start = |at: Moment| Recorded { site: Site::new(plan.clone(), &saved, at), router: &router, keeper, now: at };
+    let mut told = Vec::new();
+    let tell = |text: &str| told.push(text.to_owned());
+    let (_, engine) =
+        replay(plan, &router, recording, io::sink(), start, tell, |_| ()).map_err(|error| error.to_string())?;
+    let failed = engine.and_then(|engine| engine.keeper).and_then(Keeper::close);
+    told.extend(failed.map(|error| error.to_string()));
+    if told.is_empty() { Ok(()) } else { Err(told.join("\n")) }
+}
+
 fn open(path: &Path, plan: &Plan) -> Result<(Store, Saved), StoreError> {
     let mut store = Store::open(path)?;
     keeping::carry_over(&mut store, plan)?;
@@ -65,15 +84,12 @@ fn play(
     router: &Router,
     saved: &Saved,
     keeper: Option<Keeper>,
-) -> std::io::Result<i32> {
+) -> io::Result<i32> {
     let start = |at: Moment| Recorded { site: Site::new(plan.clone(), saved, at), router, keeper, now: at };
     let (summary, engine) = replay_file(args, plan, router, start)?;
-    if let Some(mut keeper) = engine.and_then(|engine| engine.keeper) {
-        keeper.flush();
-        if let Some(error) = keeper.failed {
-            eprintln!("{error}");
-            return Ok(1);
-        }
+    if let Some(error) = engine.and_then(|engine| engine.keeper).and_then(Keeper::close) {
+        eprintln!("{error}");
+        return Ok(1);
     }
     Ok(summary.exit_code())
 }
@@ -100,6 +116,12 @@ impl Keeper {
             self.failed = Some(error);
         }
         self.batch.clear();
+    }
+
+    /// Writes what is left; what went wrong.
+    fn close(mut self) -> Option<StoreError> {
+        self.flush();
+        self.failed
     }
 }
 

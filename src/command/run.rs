@@ -35,7 +35,7 @@ const USUALLY: &str = "info,mqtt5=warn,mqtt5_protocol=warn,rumqttc=error";
 
 /// `RUST_LOG` filters, as in `debug` or `warn,tarewell=info`. Under a journal, which stamps each line itself, there is no time in
 /// front.
-fn log_to_standard_error() {
+pub(super) fn log_to_standard_error() {
     let asked = std::env::var("RUST_LOG").ok();
     let filter = asked.as_deref().map(str::parse::<Targets>);
     let usual = || USUALLY.parse().unwrap_or_default();

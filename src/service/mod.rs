@@ -14,7 +14,30 @@ pub use clock::Clock;
 pub use failure::Failure;
 
 use crate::config::Checked;
+use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::mpsc::Sender;
+use tokio_util::sync::CancellationToken;
+
+/// What a demo puts in the place of the world.
+#[derive(Debug)]
+pub struct Stage {
+    /// Its time.
+    pub clock: Clock,
+    /// Ends it; signals do too.
+    pub stop: CancellationToken,
+    /// Told once it has started.
+    pub started: Sender<Addresses>,
+}
+
+/// Where a service that has started can be reached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Addresses {
+    /// The embedded broker's, if that is used.
+    pub broker: Option<SocketAddr>,
+    /// That of HTTP, if it is on.
+    pub web: Option<SocketAddr>,
+}
 
 /// Runs the service of a configuration read from `file` until it is told to stop (SIGTERM, SIGINT).
 ///
@@ -22,6 +45,18 @@ use std::path::Path;
 /// What keeps it from starting. Once it runs, nothing ends it but a signal: a broker, a disk or a phone that is away
 /// is waited for.
 pub fn run(checked: Checked, file: &Path) -> Result<(), Failure> {
+    begin(checked, file, None)
+}
+
+/// [`run`], by another clock than the world's.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_on(stage: Stage, checked: Checked, file: &Path) -> Result<(), Failure> {
+    begin(checked, file, Some(stage))
+}
+
+fn begin(checked: Checked, file: &Path, stage: Option<Stage>) -> Result<(), Failure> {
     #[cfg(feature = "tls")]
     {
         // Fails only if a provider is set already, and then that one is used.
@@ -31,5 +66,5 @@ pub fn run(checked: Checked, file: &Path) -> Result<(), Failure> {
         .enable_all()
         .build()
         .map_err(|error| Failure::Runtime(error.to_string()))?;
-    runtime.block_on(start::serve(checked, file))
+    runtime.block_on(start::serve(checked, file, stage))
 }

@@ -1,7 +1,7 @@
 //! Starting and stopping: the store first, the connection last; and in the other order at the end.
 
 use super::desk::{Desk, Tools};
-use super::{Clock, Failure, keeping, tidy};
+use super::{Addresses, Clock, Failure, Stage, keeping, tidy};
 use crate::broker::{self, Embedded, Login};
 use crate::config::{Broker, Checked, Existing, Web};
 use crate::mqtt::{self, Client, Delivery, Outgoing, Subscription, Will};
@@ -26,7 +26,8 @@ const WEB_WITHIN: Duration = Duration::from_millis(500);
 /// Under this id what was told is kept.
 const TOLD: &str = "notify";
 
-pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> {
+/// Serves until it is told to stop; by the world's time, unless a stage is given.
+pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -> Result<(), Failure> {
     let store_path = beside(file, &checked.store);
     let mut store = Store::open(&store_path)?;
     let renamed = keeping::carry_over(&mut store, &checked.plan)?;
@@ -34,7 +35,7 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     for note in &kept.notes {
         tracing::warn!("Left out of the store: {note}");
     }
-    let clock = Clock::start(kept.newest_wall);
+    let clock = stage.as_ref().map_or_else(|| Clock::start(kept.newest_wall), |stage| stage.clock);
     let told = told(&kept, &renamed);
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
@@ -51,7 +52,7 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     drop(wiring);
     let settings = connection(&checked.broker, address, login, &router, file);
     let (client, inbox) = Client::start(settings.clone())?;
-    let stop = CancellationToken::new();
+    let stop = stage.as_ref().map_or_else(CancellationToken::new, |stage| stage.stop.clone());
     let (ask, asks) = mpsc::channel::<Ask>(64);
     let pages = start_pages(&checked.web, &plan, ask, stop.clone()).await?;
     let notifier = start_notifier(&checked.phones, &plan, &writer, clock, told, &site);
@@ -59,6 +60,10 @@ pub(super) async fn serve(checked: Checked, file: &Path) -> Result<(), Failure> 
     let history = Reader::open(&store_path).ok();
 
     stop_on_signals(stop.clone())?;
+    if let Some(Stage { started, .. }) = stage {
+        // Whoever waits for it may have given up; then it stops soon.
+        let _ = started.send(Addresses { broker: address, web: pages.as_ref().map(|pages| pages.address) });
+    }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     tracing::info!(
         flats = plan.flats.len(),

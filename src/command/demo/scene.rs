@@ -1,0 +1,310 @@
+//! The house that the demo plays in: whose flats, on what stands, with what troubles; and the configuration for it.
+//!
+//! A scenario of our own: a school glasshouse in Iceland at the end of a winter, under lamps.
+
+use crate::moment::{Span, Wall};
+use crate::sim::{
+    Act, CellPlan, Doing, Drains, Evaporation, Feed, FlatPlan, Habits, HousePlan, Mix, NetworkPlan, Onto, Reports,
+    RoomPlan, Shows, SimTime, Spell, Trouble, ValvePlan,
+};
+use std::fmt::Write as _;
+use std::net::SocketAddr;
+use std::path::Path;
+
+/// Midnight of the house's day 0: 9 March 2027 in Reykjavik, where clocks are never put forward.
+const DAY_0: Wall = Wall::from_millis(1_804_550_400_000);
+/// The readings begin here, so that on the third morning a day of drying is known …
+pub const WEIGHED_FROM: SimTime = SimTime::at(0, 15, 0);
+/// … and this is when somebody begins to watch.
+pub const BEGINS: SimTime = SimTime::at(2, 9, 10);
+/// One reading of each stand.
+const PERIOD: Span = Span::seconds(30);
+
+/// What a stand's device publishes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Says {
+    /// `3412.3`
+    Grams,
+    /// `{"sensor":{"g":3412.3},"rssi":-61}`
+    Json,
+    /// `3.4123`
+    Kilograms,
+    /// `817004`: raw counts of the converter.
+    Counts,
+}
+
+/// A stand and the flat on it.
+#[derive(Debug, Clone)]
+pub struct Berth {
+    /// The flat's id; its stand is `<id>-stand`.
+    pub id: &'static str,
+    /// What people call it.
+    pub label: &'static str,
+    /// How its device speaks.
+    pub says: Says,
+    /// More of the flat's configuration: lines of YAML.
+    settings: &'static str,
+    /// Whether the file has its capacity weight, or the demo has it recorded.
+    measured: bool,
+    flat: FlatPlan,
+}
+
+impl Berth {
+    /// Where its stand publishes.
+    #[must_use]
+    pub fn topic(&self) -> String {
+        format!("glasshouse/{}/scale", self.id)
+    }
+
+    /// A weight as its device writes it.
+    #[must_use]
+    pub fn payload(&self, value: f64) -> String {
+        match self.says {
+            Says::Grams => format!("{value:.1}"),
+            Says::Json => format!(r#"{{"sensor":{{"g":{value:.1}}},"rssi":-61}}"#),
+            Says::Kilograms => format!("{:.4}", value / 1000.0),
+            Says::Counts => format!("{value:.0}"),
+        }
+    }
+
+    fn cell(&self) -> CellPlan {
+        let shows = if self.says == Says::Counts { Shows::Counts } else { Shows::Grams { digit: 0.1 } };
+        CellPlan { period: PERIOD, shows, glitches: 0.001, missing: 0.01, ..CellPlan::default() }
+    }
+
+    fn write_stand(&self, yaml: &mut String) {
+        let (zero, per_gram) = self.cell().counts;
+        let unit = match self.says {
+            Says::Grams => String::new(),
+            Says::Json => ", value: /sensor/g".to_owned(),
+            Says::Kilograms => ", unit: kg".to_owned(),
+            Says::Counts => format!(", unit: counts, zero: {zero}, counts_per_gram: {per_gram}"),
+        };
+        let _ = writeln!(yaml, "  {}-stand: {{topic: {}{unit}}}", self.id, self.topic());
+    }
+
+    fn write_flat(&self, yaml: &mut String) {
+        let _ = writeln!(yaml, "  {}:\n    label: {}\n    stand: {0}-stand", self.id, self.label);
+        let _ = writeln!(yaml, "    dry_weight: {:.0} g", self.flat.dry_weight().get());
+        if self.measured {
+            let _ = writeln!(yaml, "    capacity_weight: {:.0} g", self.flat.capacity_weight().get());
+        }
+        for line in self.settings.lines() {
+            let _ = writeln!(yaml, "    {line}");
+        }
+    }
+}
+
+/// A valve and the flats under it.
+#[derive(Debug, Clone)]
+pub struct Line {
+    /// Its id.
+    pub id: &'static str,
+    method: &'static str,
+    /// The flats it feeds, and g/s to each.
+    feeds: [(&'static str, f64); 2],
+}
+
+impl Line {
+    /// Where it takes orders.
+    #[must_use]
+    pub fn topic(&self) -> String {
+        format!("glasshouse/{}/set", self.id)
+    }
+
+    /// Where it says whether it is open.
+    #[must_use]
+    pub fn report(&self) -> String {
+        format!("glasshouse/{}", self.id)
+    }
+
+    fn write(&self, yaml: &mut String) {
+        let _ = write!(
+            yaml,
+            "  {}:\n    topic: {}\n    open: '{{\"state\":\"ON\",\"on_time\":{{seconds}}}}'\n    close: \
+             '{{\"state\":\"OFF\"}}'\n    report: {{topic: {}, value: /state, open: \"ON\", closed: \"OFF\"}}\n    method: \
+             {}\n    feeds: {{",
+            self.id,
+            self.topic(),
+            self.report(),
+            self.method
+        );
+        for (flat, grams_per_second) in self.feeds {
+            let _ = write!(yaml, "{flat}: {:.2} L/h, ", grams_per_second * 3.6);
+        }
+        yaml.truncate(yaml.len() - 2);
+        let _ = writeln!(yaml, "}}\n    max_run: 20 min\n    max_per_day: 4 L");
+    }
+}
+
+/// Everything that the demo plays with.
+#[derive(Debug, Clone)]
+pub struct Scene {
+    /// In walking order.
+    pub berths: Vec<Berth>,
+    /// The valves.
+    pub lines: Vec<Line>,
+}
+
+impl Scene {
+    /// The house of the demo.
+    #[must_use]
+    pub fn new() -> Self {
+        Self { berths: berths(), lines: lines() }
+    }
+
+    /// The place of a flat in walking order.
+    #[must_use]
+    pub fn place(&self, id: &str) -> Option<usize> {
+        self.berths.iter().position(|berth| berth.id == id)
+    }
+
+    /// Whether its valve fills its tray, so that a can does too.
+    #[must_use]
+    pub fn is_watered_from_below(&self, id: &str) -> bool {
+        self.lines.iter().any(|line| line.method == "bottom" && line.feeds.iter().any(|(flat, _)| *flat == id))
+    }
+
+    /// The physical house.
+    #[must_use]
+    pub fn house(&self) -> HousePlan {
+        HousePlan {
+            flats: self.berths.iter().enumerate().map(|(stand, berth)| berth.flat.on(stand)).collect(),
+            stands: self.berths.iter().map(Berth::cell).collect(),
+            valves: self.lines.iter().map(|line| self.valve(line)).collect(),
+            room: RoomPlan { spells: vec![heat_wave()], ..RoomPlan::default() },
+            network: NetworkPlan { delay: Span::from_millis(20), ..NetworkPlan::default() },
+            acts: self.acts(),
+            habits: Habits { looks_per_week: 2.0, ..Habits::default() },
+            ..HousePlan::default()
+        }
+    }
+
+    fn valve(&self, line: &Line) -> ValvePlan {
+        let feed = |(flat, flow): &(&str, f64)| {
+            let onto = self.place(flat).map_or(Onto::Nothing, Onto::Stand);
+            Feed { onto, flow: *flow, below: line.method == "bottom" }
+        };
+        ValvePlan { feeds: line.feeds.iter().map(feed).collect(), reports: Reports::Relay, ..ValvePlan::default() }
+    }
+
+    /// What happens by itself; the grower goes by what tarewell says.
+    fn acts(&self) -> Vec<(SimTime, Act)> {
+        let mut acts = Vec::new();
+        let mut flat = |id: &str, at: SimTime, doing: Doing| {
+            acts.extend(self.place(id).map(|flat| (at, Act::Flat(flat, doing))));
+        };
+        // A visitor meant well.
+        flat("basil", SimTime::at(1, 17, 30), Doing::Pour { grams: 950.0, over: Span::minutes(1), below: false });
+        for day in 1..14 {
+            // Hardened off outside by day.
+            flat("kale", SimTime::at(day, 10, 0), Doing::Lift);
+            flat("kale", SimTime::at(day, 16, 0), Doing::PutBack { stand: None });
+        }
+        flat("cucumber", SimTime::at(4, 9, 0), Doing::Dome { on: false });
+        flat("marigold", SimTime::at(3, 11, 30), Doing::Thin { share: 0.3 });
+        let mut stand = |id: &str, at: SimTime, trouble: Trouble| {
+            acts.extend(self.place(id).map(|stand| (at, Act::Stand(stand, trouble))));
+        };
+        stand("celery", SimTime::at(2, 15, 0), Trouble::Silence { lasts: Span::hours(3) });
+        stand("tomato", SimTime::at(3, 13, 0), Trouble::Freeze { lasts: Span::hours(5) });
+        acts
+    }
+
+    /// The configuration of this house, with a broker and pages at these addresses.
+    #[must_use]
+    pub fn configuration(&self, broker: SocketAddr, web: SocketAddr, store: &Path) -> String {
+        let mut yaml = format!(
+            "version: 1\nsite: {{name: School glasshouse in Hveragerdi, time_zone: Atlantic/Reykjavik}}\nbroker: {{embedded: \
+             {{listen: \"{broker}\"}}}}\nstore: {store:?}\nweb: \"{web}\"\n"
+        );
+        yaml.push_str("stands:\n");
+        self.berths.iter().for_each(|berth| berth.write_stand(&mut yaml));
+        yaml.push_str("flats:\n");
+        self.berths.iter().for_each(|berth| berth.write_flat(&mut yaml));
+        yaml.push_str("valves:\n");
+        self.lines.iter().for_each(|line| line.write(&mut yaml));
+        yaml
+    }
+}
+
+impl Default for Scene {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+/// The wall time of a moment in the house.
+#[must_use]
+pub fn wall(at: SimTime) -> Wall {
+    DAY_0 + at.since(SimTime::default())
+}
+
+/// And back.
+#[must_use]
+pub fn house_time(wall: Wall) -> SimTime {
+    SimTime::default() + wall.since(DAY_0)
+}
+
+/// Warm, dry days from the fifth on.
+fn heat_wave() -> Spell {
+    Spell { from: SimTime::at(5, 8, 0), until: SimTime::at(7, 20, 0), warmer: 7.0, humidity: Some(0.4) }
+}
+
+/// A glasshouse under lamps: each flat loses some 2 mm a day.
+fn flat(cells: u32, fraction: f64, age: f64) -> FlatPlan {
+    let evaporation = Evaporation { day: 0.11, night: 0.03, ..FlatPlan::default().evaporation };
+    FlatPlan { age, evaporation, ..FlatPlan::cells(cells) }.at_fraction(fraction)
+}
+
+fn berths() -> Vec<Berth> {
+    let berth = |id, label, says, settings, flat| Berth { id, label, says, settings, measured: true, flat };
+    vec![
+        berth("leek", "Leek", Says::Grams, "", flat(128, 0.585, 24.0)),
+        berth("lettuce", "Lettuce", Says::Json, "", flat(72, 0.70, 12.0)),
+        berth("celery", "Celery", Says::Kilograms, "", flat(200, 0.92, 20.0)),
+        berth("kohlrabi", "Kohlrabi", Says::Grams, "stages: standard\nsown: 2027-03-04", flat(128, 0.98, 5.0)),
+        berth("basil", "Basil", Says::Json, "wet_for: 36 h", flat(72, 0.74, 15.0)),
+        berth(
+            "parsley",
+            "Parsley",
+            Says::Counts,
+            "",
+            FlatPlan { drains: Drains::Away, ..flat(50, 0.52, 22.0).mix(Mix::Peat) },
+        ),
+        berth("tomato", "Tomato", Says::Kilograms, "", flat(24, 0.80, 30.0)),
+        berth("marigold", "Marigold", Says::Grams, "", flat(72, 0.90, 18.0)),
+        berth(
+            "kale",
+            "Kale",
+            Says::Grams,
+            "stages:\n  - {name: growing-on}\n  - {name: hardening-off, low: 25%, water_at: 35%, target: 45%, from_day: \
+             28}\nsown: 2027-02-06\nabsent_for: 8 h",
+            flat(50, 0.86, 31.0),
+        ),
+        berth(
+            "cucumber",
+            "Cucumber",
+            Says::Json,
+            "stages: standard\nsown: 2027-03-06\ndome_weight: 180 g",
+            FlatPlan { domed: true, ..flat(24, 0.97, 3.0) },
+        ),
+        Berth {
+            measured: false,
+            ..berth(
+                "pansy",
+                "Pansy",
+                Says::Counts,
+                "sown: 2027-03-11\nstages: standard",
+                FlatPlan { drains: Drains::Away, ..flat(128, 0.0, 0.0).mix(Mix::Coir) },
+            )
+        },
+    ]
+}
+
+fn lines() -> Vec<Line> {
+    vec![
+        Line { id: "drip-rail", method: "drip", feeds: [("leek", 0.6), ("lettuce", 0.6)] },
+        Line { id: "flood-tray", method: "bottom", feeds: [("celery", 2.0), ("marigold", 2.0)] },
+    ]
+}

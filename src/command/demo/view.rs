@@ -1,0 +1,352 @@
+//! What a newcomer sees: every flat, who is dry and who is next, and what was advised and done.
+//!
+//! It goes by MQTT messages alone, as any client could.
+
+use super::apart;
+use super::scene::{self, Scene};
+use crate::moment::Zone;
+use crate::service::Addresses;
+use crate::sim::SimTime;
+use console::{Color, Style, Term, truncate_str};
+use serde_json::Value;
+use std::collections::{HashMap, VecDeque};
+
+/// So many of the latest happenings are shown.
+const LATELY: usize = 9;
+/// The bar of a flat is so wide.
+const BAR: usize = 24;
+/// It ends at this fraction.
+const BAR_ENDS: f64 = 1.2;
+
+/// What an onlooker knows.
+pub struct View {
+    term: Term,
+    zone: Zone,
+    speed: f64,
+    begun: Option<SimTime>,
+    /// Ids and labels, in walking order.
+    flats: Vec<(&'static str, &'static str)>,
+    valves: Vec<&'static str>,
+    states: HashMap<String, Value>,
+    plans: HashMap<String, Value>,
+    /// Titles of what is raised, by topic.
+    raised: HashMap<String, String>,
+    lately: VecDeque<String>,
+    /// Lines on the screen that the next table takes the place of.
+    drawn: usize,
+    tally: Tally,
+}
+
+/// For the last words.
+#[derive(Debug, Default)]
+struct Tally {
+    poured: u32,
+    millilitres: f64,
+    raised: u32,
+    cleared: u32,
+}
+
+impl View {
+    pub fn new(scene: &Scene, zone: Zone, speed: f64) -> Self {
+        Self {
+            term: Term::stdout(),
+            zone,
+            speed,
+            begun: None,
+            flats: scene.berths.iter().map(|berth| (berth.id, berth.label)).collect(),
+            valves: scene.lines.iter().map(|line| line.id).collect(),
+            states: HashMap::new(),
+            plans: HashMap::new(),
+            raised: HashMap::new(),
+            lately: VecDeque::new(),
+            drawn: 0,
+            tally: Tally::default(),
+        }
+    }
+
+    /// Where to look, and what to try.
+    pub fn introduce(&self, addresses: Addresses) {
+        let Some(broker) = addresses.broker else { return };
+        let (host, port) = (broker.ip(), broker.port());
+        let mut lines = vec![
+            format!(
+                "A made-up glasshouse, {} times as fast as yours, with a broker on {broker}. To watch it from another window:",
+                self.speed
+            ),
+            format!("  mosquitto_sub -h {host} -p {port} -v -t 'tarewell/#'"),
+            "To command:".to_owned(),
+            format!("  mosquitto_pub -h {host} -p {port} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'"),
+        ];
+        if let Some(web) = addresses.web {
+            lines.push(format!("All at once, as JSON: http://{web}/api/site    Ctrl-C ends it and leaves nothing behind."));
+        }
+        lines.push(String::new());
+        lines.iter().for_each(|line| self.print(line));
+    }
+
+    /// What tarewell would have poured on that flat now, in mL, if it is dry or due.
+    pub fn advised(&self, flat: &str) -> Option<f64> {
+        let state = self.states.get(flat)?;
+        let is_due = matches!(word(state, "condition"), "dry" | "due");
+        is_due.then(|| number(state, "to_target_ml")).flatten()
+    }
+
+    /// Takes a message in.
+    pub fn hear(&mut self, topic: &str, payload: &[u8], now: SimTime) {
+        let mut parts = topic.split('/').skip(1);
+        let json = || serde_json::from_slice::<Value>(payload).ok();
+        match (parts.next(), parts.next()) {
+            (Some("flats"), Some(flat)) => self.states.extend(json().map(|state| (flat.to_owned(), state))),
+            (Some("valves"), Some(valve)) => self.plans.extend(json().map(|state| (valve.to_owned(), state))),
+            (Some("alerts"), _) => self.alert(topic, json(), now),
+            (Some("events"), _) => self.happened(json(), now),
+            _ => {}
+        }
+    }
+
+    fn alert(&mut self, topic: &str, alert: Option<Value>, now: SimTime) {
+        match alert {
+            Some(alert) => {
+                let title = word(&alert, "title").to_owned();
+                if self.raised.insert(topic.to_owned(), title.clone()).is_none() {
+                    self.tally.raised += 1;
+                    let colour = if word(&alert, "severity") == "notice" { Color::Cyan } else { Color::Red };
+                    self.say(now, colour, &format!("alert    {title}: {}", word(&alert, "text")));
+                }
+            }
+            None => {
+                if let Some(title) = self.raised.remove(topic) {
+                    self.tally.cleared += 1;
+                    self.say(now, Color::Green, &format!("over     {title}"));
+                }
+            }
+        }
+    }
+
+    fn happened(&mut self, event: Option<Value>, now: SimTime) {
+        let Some(event) = event else { return };
+        let label = self.label(word(&event, "id"));
+        let grams = |key| number(&event, key).unwrap_or_default();
+        let said = match word(&event, "event") {
+            "watered" => format!("{label} was watered: {:.0} mL, {:.0} mL stayed", grams("added_ml"), grams("kept_ml")),
+            "lifted" => format!("{label} was lifted off its stand"),
+            "returned" => format!("{label} is back"),
+            "soaking" => format!("{label} takes up water"),
+            "draining" => format!("{label} drips"),
+            "capacity-recorded" => format!("{label} has its capacity: {:.0} g", grams("to")),
+            "dome-on" => format!("{label} is under its dome"),
+            "dome-off" => format!("{label} is without its dome"),
+            "removed" => format!("{label} is lighter by {:.0} g", -grams("change_g")),
+            "stage-changed" => format!("{label} is {} now", word(&event, "to")),
+            _ => return,
+        };
+        self.say(now, Color::White, &format!("seen     {said}"));
+    }
+
+    /// The grower poured.
+    pub fn poured(&mut self, now: SimTime, label: &str, millilitres: f64) {
+        self.tally.poured += 1;
+        self.tally.millilitres += millilitres;
+        self.say(now, Color::Blue, &format!("done     the grower pours {millilitres:.0} mL on {label}, as advised"));
+    }
+
+    /// The grower commanded.
+    pub fn commanded(&mut self, now: SimTime, flat: &str, command: &str) {
+        let label = self.label(flat);
+        self.say(now, Color::Blue, &format!("done     the grower says {command} for {label}, and soaks it"));
+    }
+
+    fn label(&self, id: &str) -> String {
+        self.flats.iter().find(|(flat, _)| *flat == id).map_or_else(|| id.to_owned(), |(_, label)| (*label).to_owned())
+    }
+
+    fn say(&mut self, now: SimTime, colour: Color, text: &str) {
+        let line = format!("{} {}", self.clock(now), Style::new().fg(colour).apply_to(text));
+        if !self.term.is_term() {
+            self.print(&line);
+        }
+        self.lately.push_back(line);
+        if self.lately.len() > LATELY {
+            self.lately.pop_front();
+        }
+    }
+
+    /// Draws the table anew, where somebody watches; else what happens is printed line by line.
+    pub fn show(&mut self, now: SimTime) {
+        self.begun.get_or_insert(now);
+        if !self.term.is_term() || self.states.is_empty() {
+            return;
+        }
+        let (height, width) = self.term.size();
+        let mut lines = self.table(now);
+        lines.extend(self.lately.iter().cloned());
+        lines.truncate(usize::from(height).saturating_sub(1));
+        let mut text = String::new();
+        for line in &lines {
+            text.push_str(&truncate_str(line, usize::from(width), "…"));
+            text.push('\n');
+        }
+        // A terminal that has gone away is no reason to stop; the broker serves on.
+        let _ = self.term.clear_last_lines(self.drawn);
+        let _ = self.term.write_str(&text);
+        self.drawn = lines.len();
+    }
+
+    fn table(&self, now: SimTime) -> Vec<String> {
+        let mut rows: Vec<(f64, String)> =
+            self.flats.iter().map(|(id, label)| self.row(id, label, now)).collect();
+        rows.sort_by(|(one, _), (other, _)| one.total_cmp(other));
+        let heading = format!("{}  {}", self.zone.day(scene::wall(now)), self.clock(now));
+        let mut lines = vec![Style::new().bold().apply_to(heading).to_string()];
+        lines.extend(rows.into_iter().map(|(_, row)| row));
+        lines.extend(self.valves.iter().map(|valve| self.valve(valve)));
+        lines.push(String::new());
+        lines
+    }
+
+    /// A line, and how urgent it is: the hours until water is due.
+    fn row(&self, id: &str, label: &str, now: SimTime) -> (f64, String) {
+        let Some(state) = self.states.get(id) else { return (f64::MAX, format!("  {label:<10}")) };
+        let fraction = number(state, "fraction");
+        let condition = word(state, "condition");
+        let due = moment(state, "due_at");
+        let (urgency, what) = match (condition, fraction, due) {
+            ("dry", Some(fraction), _) => (fraction - 1000.0, pour(state)),
+            ("due", Some(fraction), _) => (fraction - 100.0, pour(state)),
+            ("unknown", ..) => (1e6, word(state, "advice").to_owned()),
+            ("wet", ..) => (1e5, "nothing".to_owned()),
+            (_, _, Some(due)) => (due.since(now).as_hours(), format!("due in {}", apart(now, due))),
+            _ => (1e4, String::new()),
+        };
+        let share = fraction.map_or_else(|| "    ".to_owned(), |fraction| format!("{:>3.0} %", 100.0 * fraction));
+        let style = match condition {
+            "dry" => Style::new().red().bold(),
+            "due" => Style::new().yellow(),
+            "wet" => Style::new().blue(),
+            "unknown" => Style::new().dim(),
+            _ => Style::new().green(),
+        };
+        let line = format!(
+            "  {label:<10} {} {share}  {}  {what}",
+            style.apply_to(bar(fraction, number(state, "target"))),
+            style.apply_to(format!("{condition:<7}"))
+        );
+        (urgency, line)
+    }
+
+    fn valve(&self, id: &str) -> String {
+        let plan = self.plans.get(id).and_then(|state| state.get("plan")).filter(|plan| !plan.is_null());
+        let said = plan.map_or_else(
+            || "nothing to pour".to_owned(),
+            |plan| {
+                let now = if plan.get("due") == Some(&Value::Bool(true)) { "now: " } else { "could pour " };
+                let volume = number(plan, "volume_ml").unwrap_or_default();
+                format!("{now}{volume:.0} mL, open for {:.0} s", number(plan, "run_time_s").unwrap_or_default())
+            },
+        );
+        format!("  {:<10} {said}", format!("{id}:"))
+    }
+
+    /// Last words.
+    pub fn end(&self, now: SimTime) {
+        let passed = self.begun.map_or_else(String::new, |begun| apart(begun, now));
+        let Tally { poured, millilitres, raised, cleared } = self.tally;
+        self.print(&format!(
+            "\n{passed} passed: {raised} alerts raised, {cleared} cleared; {poured} waterings by hand, {:.1} L, as advised.",
+            millilitres / 1000.0
+        ));
+    }
+
+    fn clock(&self, now: SimTime) -> String {
+        self.zone.stamp(scene::wall(now)).get(11..16).unwrap_or_default().to_owned()
+    }
+
+    fn print(&self, line: &str) {
+        // As above.
+        let _ = self.term.write_line(line);
+    }
+}
+
+fn word<'a>(state: &'a Value, key: &str) -> &'a str {
+    state.get(key).and_then(Value::as_str).unwrap_or_default()
+}
+
+fn number(state: &Value, key: &str) -> Option<f64> {
+    state.get(key).and_then(Value::as_f64)
+}
+
+fn moment(state: &Value, key: &str) -> Option<SimTime> {
+    let at = chrono::DateTime::parse_from_rfc3339(state.get(key)?.as_str()?).ok()?;
+    Some(scene::house_time(crate::moment::Wall::from_millis(at.timestamp_millis())))
+}
+
+fn pour(state: &Value) -> String {
+    match (number(state, "to_target_ml"), number(state, "target_weight_g")) {
+        (Some(volume), Some(weight)) => format!("pour {volume:.0} mL, stop at {:.2} kg", weight / 1000.0),
+        _ => String::new(),
+    }
+}
+
+/// What is left, and where the target is: `━━━━━━━━┃┄┄┄┄`.
+fn bar(fraction: Option<f64>, target: Option<f64>) -> String {
+    let place = |fraction: f64| (0..BAR).take_while(|step| position(*step) < fraction).count();
+    let (filled, mark) = (fraction.map_or(0, place), target.map(place));
+    (0..BAR)
+        .map(|step| match step {
+            _ if mark == Some(step) => '┃',
+            _ if step < filled => '━',
+            _ => '┄',
+        })
+        .collect()
+}
+
+/// The fraction at the middle of a step of the bar.
+fn position(step: usize) -> f64 {
+    let share = f64::from(u32::try_from(step).unwrap_or_default()) + 0.5;
+    share / f64::from(u32::try_from(BAR).unwrap_or(1)) * BAR_ENDS
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn view() -> View {
+        View::new(&Scene::new(), Zone::named("Atlantic/Reykjavik").unwrap(), 480.0)
+    }
+
+    #[test]
+    fn dry_flats_come_first_then_those_that_are_due_next() {
+        let mut view = view();
+        let now = SimTime::at(2, 9, 0);
+        let moist = |due: &str| format!(r#"{{"condition":"moist","fraction":0.6,"target":0.5,"due_at":"{due}"}}"#);
+        view.hear("tarewell/flats/leek", moist("2027-03-12T09:00:00+00:00").as_bytes(), now);
+        view.hear("tarewell/flats/kale", moist("2027-03-11T15:00:00+00:00").as_bytes(), now);
+        let dry = br#"{"condition":"dry","fraction":0.29,"target":0.5,"to_target_ml":351.2,"target_weight_g":2130.0}"#;
+        view.hear("tarewell/flats/basil", dry, now);
+        let table: Vec<String> = view.table(now).iter().map(|line| console::strip_ansi_codes(line).into_owned()).collect();
+        assert!(table[1].contains("Basil") && table[1].contains("pour 351 mL, stop at 2.13 kg"), "{table:#?}");
+        assert!(table[2].contains("Kale") && table[2].contains("due in 6 h"), "{table:#?}");
+        assert!(table[3].contains("Leek") && table[3].contains("due in 24 h"), "{table:#?}");
+        assert_eq!((view.advised("basil"), view.advised("leek")), (Some(351.2), None));
+    }
+
+    #[test]
+    fn an_alert_is_told_once_and_its_end_too() {
+        let mut view = view();
+        let now = SimTime::at(2, 9, 0);
+        let alert = br#"{"severity":"warning","title":"Leek is dry","text":"Pour 300 mL."}"#;
+        view.hear("tarewell/alerts/dry/leek", alert, now);
+        view.hear("tarewell/alerts/dry/leek", alert, now);
+        view.hear("tarewell/alerts/dry/leek", b"", now);
+        assert_eq!((view.lately.len(), view.tally.raised, view.tally.cleared), (2, 1, 1));
+        assert!(console::measure_text_width(&view.lately[0]) > 20);
+    }
+
+    #[test]
+    fn the_bar_shows_what_is_left_and_the_target() {
+        let bar = bar(Some(0.25), Some(0.5));
+        assert_eq!(bar.chars().count(), BAR);
+        assert_eq!(bar.chars().filter(|&step| step == '━').count(), 5, "a quarter of 1.2 in 24 steps: {bar}");
+        assert_eq!(bar.chars().position(|step| step == '┃'), Some(10));
+    }
+}
