@@ -31,7 +31,7 @@
 //! | quantities and time | [`units`], [`moment`] |
 //! | engine rooms | [`stand`]: raw value → weight worth believing; [`flat`]: weight → water left, drying, forecast; [`watering`]: water left → what a valve would pour; [`alert`]: what to tell, when it rises and ends |
 //! | the engine | [`site`] |
-//! | pure edges | [`wire`]: bytes ↔ inputs and outputs; [`config`]: YAML → a checked plan |
+//! | pure edges | [`wire`]: bytes ↔ inputs and outputs; [`config`]: YAML → a checked plan; [`sim`]: a physical model of flats, cells and valves |
 //! | adapters | [`mqtt`], [`broker`], [`store`], [`notify`], [`web`] |
 //! | the service | [`service`]: one task that owns the site, and the tasks around it |
 //! | the command line | [`command`] |
@@ -77,6 +77,7 @@ pub mod moment;
 pub mod mqtt;
 pub mod notify;
 pub mod service;
+pub mod sim;
 pub mod site;
 pub mod stand;
 pub mod store;
