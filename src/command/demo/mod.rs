@@ -13,7 +13,6 @@ use crate::config::{self, Checked, Surroundings};
 use crate::moment::Span;
 use crate::service::{self, Clock, Stage};
 use crate::sim::{House, Message, SimTime};
-use crate::wire::Router;
 use clap::Args;
 use play::Player;
 use scene::{Berth, Scene};
@@ -143,6 +142,7 @@ fn apart(from: SimTime, to: SimTime) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::wire::Router;
 
     #[test]
     fn the_configuration_of_the_house_is_good_and_its_words_are_understood() {
