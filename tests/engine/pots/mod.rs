@@ -3,6 +3,8 @@
 //! Columns needed, by name: `pot`, `time` (local, `2018-04-12 09:09:56`), `weight_corr_g` (waterings taken out),
 //! `weight_raw_g`, `outlier` (True: its authors do not believe it). The sources stand in `tests/data/README.md`.
 
+pub mod house;
+
 use chrono::{NaiveDateTime, Timelike};
 use std::collections::BTreeMap;
 use tarewell::flat::Drying;
