@@ -170,6 +170,8 @@ pub struct Lead {
     pub knee: Option<f64>,
     /// The next day against the last, as a logarithm.
     pub trend: f64,
+    /// How much of an hour's demand is what is usual at that hour of the day, 0 to 1; the rest is yesterday's.
+    pub usual: f64,
     /// The flat was last disturbed before this hour …
     pub since: i32,
     /// … and that changed the level by this logarithm.
@@ -203,7 +205,7 @@ impl Course {
     /// From hour `from` on; `usual` is the long-kept demand by hour modulo 24. `None` while nothing is known.
     pub fn new(record: &Record, from: f64, lead: &Lead, usual: &[Option<f64>; 24]) -> Option<Self> {
         let now = whole(from);
-        let Lead { knee, trend, since, shift } = *lead;
+        let Lead { knee, trend, usual: leans, since, shift } = *lead;
         let level = |hour: i32| if hour < since { shift.exp() } else { 1.0 };
         let known = |hour: i32| Some(demand(record, knee, hour)? * level(hour));
         let mut last = [None; 24];
@@ -218,8 +220,9 @@ impl Course {
         let mut base = [(0.0, now); 24];
         for (at, slot) in base.iter_mut().enumerate() {
             let kept = last.get(at).copied().flatten();
-            let fallback = || (level.at(usual.get(at).copied().flatten()), now);
-            *slot = kept.unwrap_or_else(fallback);
+            let usual = usual.get(at).copied().flatten();
+            let (rate, hour) = kept.unwrap_or_else(|| (level.at(usual), now));
+            *slot = (usual.map_or(rate, |usual| rate + leans * (usual - rate)), hour);
         }
         let (grown, edge_error) = (growth(trend), record.edge_error());
         let mut course = Self { knee, now, base, grown, edge_error, present: 0.0, known };

@@ -8,6 +8,7 @@
 mod ask;
 mod course;
 mod knee;
+mod leaning;
 mod record;
 
 pub use ask::Asked;
@@ -16,6 +17,7 @@ use crate::moment::{Moment, Mono, Span, Wall};
 use crate::units::{Fraction, Grams, GramsPerHour};
 use course::{Course, Lead, Ratios, demand, trend};
 use knee::Knee;
+use leaning::{Leaning, Misses, RULES};
 use record::{KEPT, Record, Scale, whole};
 use serde::{Deserialize, Serialize};
 
@@ -37,6 +39,8 @@ const USUAL_MISS: f64 = 0.056;
 const USUAL_MISS_COUNTS: f64 = 4.0;
 /// Misses are remembered for about so many days.
 const MISS_MEMORY_DAYS: f64 = 10.0;
+/// One day counts at most so much for the mean miss (a logarithm).
+const MOST_MISSED: f64 = 0.5;
 /// Half of the 80 % range is so many mean misses: 1.28 standard deviations of 1.25 mean misses each.
 const RANGE_OF_MISS: f64 = 1.6;
 /// The range grows by this part of a decline below growth, for declines go on as they please.
@@ -123,6 +127,9 @@ impl Clock {
 struct Promise {
     from: i32,
     lost: f32,
+    /// What each rule by itself would have promised.
+    #[serde(default)]
+    by_rule: [f32; 3],
 }
 
 /// How a flat dries. See the head of this file for how; `Default` knows nothing yet.
@@ -148,6 +155,8 @@ pub struct Drying {
     /// The last hour that was learned from.
     learned: Option<i32>,
     promise: Option<Promise>,
+    /// How well each rule has done by itself.
+    misses: Misses,
     /// Mean miss of promises, as a logarithm, and how many there were.
     miss: f32,
     promises: u32,
@@ -169,6 +178,7 @@ impl Default for Drying {
             knee: Knee::default(),
             learned: None,
             promise: None,
+            misses: Misses::default(),
             miss: USUAL_MISS as f32,
             promises: 0,
         }
@@ -335,20 +345,28 @@ impl Drying {
     }
 
     fn ahead(&self, hour: f64) -> Option<Ahead> {
+        self.ahead_by(hour, self.misses.leaning())
+    }
+
+    fn ahead_by(&self, hour: f64, leaning: Leaning) -> Option<Ahead> {
         let knee = self.knee.found();
         let newest = whole(hour);
         let growth = f64::from(self.growth);
         let ratios = Ratios::new(&self.record, knee, newest, self.since);
         let trend = trend(&ratios, growth, f64::from(self.scatter), knee);
         let usual = self.usual_from(newest);
-        let lead = Lead { knee, trend: trend.log, since: self.since, shift: ratios.shift(growth) };
+        let shift = ratios.shift(growth);
+        // What was usual before the plants were thinned is so no more.
+        let usual_counts = if shift == 0.0 { leaning.usual } else { 0.0 };
+        let lead =
+            Lead { knee, trend: trend.log * leaning.trend, usual: usual_counts, since: self.since, shift };
         let course = Course::new(&self.record, hour, &lead, &usual)?;
         let learned = usual.iter().flatten().count() == 24;
         if course.known < FEWEST_HOURS && !learned {
             return None;
         }
         let unknown = 1.0 - f64::from(course.known.min(24)) / 24.0;
-        let day = RANGE_OF_MISS * f64::from(self.miss) + RANGE_OF_DECLINE * trend.decline + RANGE_OF_UNKNOWN * unknown;
+        let day = RANGE_OF_MISS * f64::from(self.miss) + RANGE_OF_DECLINE * leaning.trend * trend.decline + RANGE_OF_UNKNOWN * unknown;
         let noise = RANGE_OF_NOISE * std::f64::consts::SQRT_2 * course.edge_error();
         Some(Ahead { course, day, noise })
     }
@@ -403,16 +421,19 @@ impl Drying {
         }
         let fraction = self.record.fraction(hour);
         let water = self.scale.zip(fraction).map(|(scale, fraction)| (fraction * scale.band, scale.band));
-        let mut promised = None;
-        if let Some(ahead) = self.ahead(f64::from(from)) {
-            ahead.course.walk(f64::from(from), 24.0, water, |_, lost| {
+        let promised = |ahead: Option<Ahead>| {
+            let mut promised = None;
+            ahead?.course.walk(f64::from(from), 24.0, water, |_, lost| {
                 promised = Some(lost);
                 true
             });
-        }
-        #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
-        let promise = promised.map(|lost| Promise { from, lost: lost as f32 });
-        self.promise = promise;
+            #[expect(clippy::cast_possible_truncation, reason = "f32 is what is kept")]
+            promised.map(|lost| lost as f32)
+        };
+        let at = f64::from(from);
+        let lost = promised(self.ahead(at));
+        let by_rule = RULES.map(|rule| promised(self.ahead_by(at, rule)).unwrap_or(0.0));
+        self.promise = lost.map(|lost| Promise { from, lost, by_rule });
     }
 
     fn learn_miss(&mut self, promise: Promise) {
@@ -428,6 +449,8 @@ impl Drying {
         }
         self.promises = self.promises.saturating_add(1);
         let days = (USUAL_MISS_COUNTS + f64::from(self.promises)).min(MISS_MEMORY_DAYS);
-        follow(&mut self.miss, (came / promised).ln().abs().min(0.5), 1.0 / days);
+        let miss = |promised: f64| (came / promised.max(noise)).ln().abs().min(MOST_MISSED);
+        follow(&mut self.miss, miss(promised), 1.0 / days);
+        self.misses.learn(promise.by_rule.map(|promised| miss(f64::from(promised))), 1.0 / days);
     }
 }
