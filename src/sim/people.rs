@@ -26,17 +26,21 @@ impl House {
             Doing::PutBack { stand } => self.put_back(flat, stand),
             Doing::Look { lasts } => {
                 let lifted = self.lift(flat, Place::Bench);
-                self.then(lasts, flat, Doing::PutBack { stand: None });
+                if lifted {
+                    self.then(lasts, flat, Doing::PutBack { stand: None });
+                }
                 lifted
             }
             Doing::Swap { with } => self.swap(flat, with),
             Doing::Pour { grams, over, below } => self.pour(flat, grams, over, below),
             Doing::WaterAtTheSink { grams, drips } => {
-                let lifted = self.lift(flat, Place::Sink);
+                if !self.lift(flat, Place::Sink) {
+                    return false;
+                }
                 let over = pouring_time(grams);
                 self.then(WALK, flat, Doing::Pour { grams, over, below: false });
                 self.then(WALK + over + drips, flat, Doing::PutBack { stand: None });
-                lifted
+                true
             }
             Doing::Soak { .. } => self.soak(flat, doing),
             Doing::EmptyTray => self.empty_tray(flat),

@@ -368,3 +368,16 @@ fn without_its_master_a_valve_gives_nothing() {
     let arrived = house.truth(0).unwrap().arrived;
     assert!((arrived - 60.0).abs() < 0.2, "{arrived}");
 }
+
+#[test]
+fn a_flat_that_is_away_is_not_lifted_again() {
+    let mut house = House::new(alone(FlatPlan::default(), CellPlan::perfect()), 1, NINE);
+    assert!(house.act(Act::Flat(0, Doing::Lift)));
+    assert!(!house.act(Act::Flat(0, Doing::Look { lasts: Span::seconds(30) })));
+    assert!(!house.act(Act::Flat(0, Doing::WaterAtTheSink { grams: 100.0, drips: Span::seconds(30) })));
+    assert!(!house.act(Act::Flat(7, Doing::Lift)) && !house.act(Act::Stand(7, Trouble::Shift { grams: 1.0 })));
+    pass(&mut house, 600.0);
+    let readings = values(&messages(&mut house), 0);
+    assert!(house.injected().len() == 1 && readings.iter().all(|grams| grams.abs() < 1e-9), "{readings:?}");
+    assert!(house.act(Act::Flat(0, Doing::PutBack { stand: None })));
+}
