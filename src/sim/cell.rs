@@ -50,6 +50,10 @@ pub(super) struct Cell {
     last: Option<Value>,
     pub tally: Tally,
     ar_gain: f64,
+    /// Inverse time constants of temperature and creep, and digits in a gram (0: every digit).
+    follows: f64,
+    creeps: [f64; 3],
+    per_gram: f64,
 }
 
 impl Cell {
@@ -71,6 +75,9 @@ impl Cell {
             last: None,
             tally: Tally::default(),
             ar_gain,
+            follows: 1.0 / plan.follows_in,
+            creeps: plan.creep.map(|(_, slow)| 1.0 / slow),
+            per_gram: digits_in_a_gram(plan.shows),
             plan,
         };
         cell.show(load);
@@ -80,9 +87,9 @@ impl Cell {
     /// One step under a load and an air temperature.
     pub fn step(&mut self, load: f64, air: f64, seconds: f64) {
         let load = load + self.other_load;
-        self.temperature += (air - self.temperature) * seconds / self.plan.follows_in;
-        for (creep, (share, slow)) in self.creep.iter_mut().zip(self.plan.creep) {
-            *creep += (share * load - *creep) * seconds / slow;
+        self.temperature += (air - self.temperature) * seconds * self.follows;
+        for ((creep, (share, _)), speed) in self.creep.iter_mut().zip(self.plan.creep).zip(self.creeps) {
+            *creep += (share * load - *creep) * seconds * speed;
         }
         self.show(load);
     }
@@ -109,7 +116,7 @@ impl Cell {
     ///
     /// As many random numbers are drawn whatever is done to the cell, so that the noise stays when an act is added.
     pub fn read(&mut self, time: SimTime) -> Option<Value> {
-        let (white, next) = self.random.normals();
+        let (white, next) = (self.random.normal(), self.random.normal());
         self.wander = self.wander * self.plan.wander_stays + self.ar_gain * next;
         let luck = self.random.unit();
         if self.is_silent(time) {
@@ -144,11 +151,7 @@ impl Cell {
         let grams = self.shown + self.shift + bump + shaken * (self.plan.noise * white + self.wander);
         match self.plan.shows {
             Shows::Counts => self.code(grams),
-            Shows::Grams { digit } if digit > 0.0 => {
-                // Dividing by a whole number of digits gives the number that its text would be read as.
-                let per_gram = (1.0 / digit).round();
-                if per_gram >= 1.0 { (grams * per_gram).round() / per_gram } else { (grams / digit).round() * digit }
-            }
+            Shows::Grams { .. } if self.per_gram > 0.0 => (grams * self.per_gram).round() / self.per_gram,
             Shows::Grams { .. } => grams,
         }
     }
@@ -191,5 +194,16 @@ impl Cell {
             Shows::Counts => code,
             Shows::Grams { .. } => ((code - self.plan.counts.0) / self.plan.counts.1 * 10.0).round() / 10.0,
         })
+    }
+}
+
+/// A whole number where there is one: dividing by it gives the number that the text would be read as.
+fn digits_in_a_gram(shows: Shows) -> f64 {
+    match shows {
+        Shows::Grams { digit } if digit > 0.0 => {
+            let whole = (1.0 / digit).round();
+            if (whole * digit - 1.0).abs() < 1e-9 { whole } else { 1.0 / digit }
+        }
+        _ => 0.0,
     }
 }

@@ -17,7 +17,7 @@ use std::cmp::{Ordering, Reverse};
 use std::collections::BinaryHeap;
 
 /// Readings are made for at most so long before they are sorted.
-const SLICE: Span = Span::seconds(60);
+const SLICE: Span = Span::seconds(10);
 
 /// A simulated house: see the room's first page.
 #[derive(Debug, Clone)]
@@ -28,6 +28,8 @@ pub struct House {
     pub(super) room: Room,
     pub(super) flats: Vec<Flat>,
     pub(super) stands: Vec<Stand>,
+    /// Stands by their first reading: where all are read as often, readings are then made in their order.
+    by_phase: Vec<usize>,
     pub(super) valves: Vec<Valve>,
     pub(super) tanks: Vec<Tank>,
     /// Valves that water comes out of.
@@ -133,6 +135,8 @@ impl House {
                 flat.place = Place::Bench;
             }
         }
+        let mut by_phase: Vec<usize> = (0..stands.len()).collect();
+        by_phase.sort_by_key(|place| stands.get(*place).map(|stand| stand.next_reading));
         let valves =
             plan.valves.into_iter().enumerate().map(|(place, valve)| Valve::new(valve, seed, place, start)).collect();
         let tanks = plan.supplies.into_iter().map(|plan| Tank { plan, level: plan.begins_with }).collect();
@@ -149,6 +153,7 @@ impl House {
             people: (0..flats.len()).map(|flat| Random::stream(seed, For::People, flat)).collect(),
             flats,
             stands,
+            by_phase,
             valves,
             tanks,
             running: Vec::new(),
@@ -328,7 +333,8 @@ impl House {
 
     /// Everything that stands publish until `to`.
     fn read_until(&mut self, to: SimTime) {
-        for place in 0..self.stands.len() {
+        for turn in 0..self.by_phase.len() {
+            let Some(&place) = self.by_phase.get(turn) else { break };
             while let Some((at, is_reading)) = self.stands.get(place).map(Stand::next).filter(|(at, _)| *at <= to) {
                 self.bring_stand(place, at);
                 let Some(stand) = self.stands.get_mut(place) else { break };

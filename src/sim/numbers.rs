@@ -56,10 +56,10 @@ pub(super) fn ln(x: f64) -> f64 {
     // ln m = 2 (s + s³/3 + s⁵/5 + …) with s = (m − 1)/(m + 1); here |s| ≤ 0.172.
     let s = (mantissa - 1.0) / (mantissa + 1.0);
     let square = s * s;
-    let mut series = 0.0;
-    for odd in [21.0, 19.0, 17.0, 15.0, 13.0, 11.0, 9.0, 7.0, 5.0, 3.0] {
-        series = (series + 1.0 / odd) * square;
-    }
+    let fourth = square * square;
+    // Every other term by itself: two short chains side by side are faster than one long.
+    let terms = |odds: [f64; 5]| odds.iter().fold(0.0, |sum, odd| sum * fourth + 1.0 / odd);
+    let series = square * (terms([19.0, 15.0, 11.0, 7.0, 3.0]) + square * terms([21.0, 17.0, 13.0, 9.0, 5.0]));
     twos * LN_2_HIGH + (2.0 * s * (1.0 + series) + twos * LN_2_LOW)
 }
 

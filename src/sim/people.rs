@@ -26,17 +26,21 @@ impl House {
             Doing::PutBack { stand } => self.put_back(flat, stand),
             Doing::Look { lasts } => {
                 let lifted = self.lift(flat, Place::Bench);
-                self.then(lasts, flat, Doing::PutBack { stand: None });
+                if lifted {
+                    self.then(lasts, flat, Doing::PutBack { stand: None });
+                }
                 lifted
             }
             Doing::Swap { with } => self.swap(flat, with),
             Doing::Pour { grams, over, below } => self.pour(flat, grams, over, below),
             Doing::WaterAtTheSink { grams, drips } => {
-                let lifted = self.lift(flat, Place::Sink);
+                if !self.lift(flat, Place::Sink) {
+                    return false;
+                }
                 let over = pouring_time(grams);
                 self.then(WALK, flat, Doing::Pour { grams, over, below: false });
                 self.then(WALK + over + drips, flat, Doing::PutBack { stand: None });
-                lifted
+                true
             }
             Doing::Soak { .. } => self.soak(flat, doing),
             Doing::EmptyTray => self.empty_tray(flat),
@@ -77,7 +81,7 @@ impl House {
 
     fn put_back(&mut self, number: usize, stand: Option<usize>) -> bool {
         let Some(target) = stand.or_else(|| self.flats.get(number).and_then(|flat| flat.home)) else { return false };
-        if self.is_on_a_stand(number).is_some() || !self.stands.get(target).is_some_and(|stand| stand.flat.is_none()) {
+        if self.is_on_a_stand(number).is_some() || self.stands.get(target).is_none_or(|stand| stand.flat.is_some()) {
             return false;
         }
         // What a valve has dripped onto the empty stand is spilled.
@@ -179,7 +183,7 @@ impl House {
         let (looks, swaps) = (happens(habits.looks_per_week / 7.0), happens(habits.swaps_per_week / 7.0));
         let (thins, forgets) = (happens(habits.thinnings_per_week / 7.0), happens(habits.forgets));
         let (below, at_the_sink) = (happens(habits.from_below), happens(habits.at_the_sink));
-        let (kind, error) = (random.unit(), random.normals().0);
+        let (kind, error) = (random.unit(), random.normal());
         let (away, forgotten) = (random.scale(20.0, 900.0), random.between(7200.0, 36_000.0));
         let (share, drips) = (random.between(0.03, 0.12), random.between(240.0, 1500.0));
         self.come_by(number, self.now.day() + 1);
@@ -201,7 +205,7 @@ impl House {
                 Doing::Pour { grams, over: pouring_time(grams), below }
             };
             self.do_to_flat(number, doing);
-        } else if swaps && number % 2 == 0 {
+        } else if swaps && number.is_multiple_of(2) {
             self.do_to_flat(number, Doing::Swap { with: number + 1 });
         } else if looks {
             let lasts = if forgets { forgotten } else { away };

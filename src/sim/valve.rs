@@ -146,7 +146,7 @@ impl Valve {
     /// Swings open: the hose fills at once, and this opening has a strength of its own.
     pub fn swing_open(&mut self, tank: Option<&mut Tank>) {
         self.open = true;
-        self.strength = (1.0 + self.plan.spread * self.random.normals().0).max(0.0);
+        self.strength = (1.0 + self.plan.spread * self.random.normal()).max(0.0);
         self.opened_with = self.poured;
         if self.plan.feeds.is_empty() {
             return;

@@ -70,9 +70,9 @@ impl House {
         let Some(valve) = self.valves.get_mut(number) else { return };
         let tank = valve.plan.supply.and_then(|supply| self.tanks.get(supply));
         valve.set_flow(tank, master_open, tick);
-        let runs = valve.runs();
-        let begins = runs && !std::mem::replace(&mut valve.is_ticking, runs);
-        if begins {
+        // One tick under way is enough, whatever happens before it comes.
+        if valve.runs() && !valve.is_ticking {
+            valve.is_ticking = true;
             self.running.push(number);
             self.plan(self.now + tick, Event::Tick(number));
         }

@@ -10,6 +10,7 @@ mod plan;
 mod pots;
 mod properties;
 mod recording;
+mod sim;
 mod stand;
 mod units;
 mod waterings;
