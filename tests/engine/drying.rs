@@ -1,6 +1,6 @@
 //! Drying and its forecast: on simulated flats whose truth is known, and on pots that were really weighed.
 
-use crate::pots::{Case, Fed, coverage, measure, median, quantile, read, skill};
+use crate::pots::{Case, Fed, coverage, house, measure, median, quantile, read, skill};
 use proptest::prelude::*;
 use tarewell::flat::{Drying, Water};
 use tarewell::moment::{Moment, Span, Wall};
@@ -420,6 +420,29 @@ fn real_pots_are_forecast_within_the_bounds() {
     assert!(well.len() >= 50 && skill(&well, |case| case.ours).median <= 0.06);
     let raw: Vec<Case> = pots.values().flat_map(|pot| measure(pot, 24.0, Fed::RawFiltered)).collect();
     assert!(skill(&raw, |case| case.ours).median <= 0.07, "{:?}", skill(&raw, |case| case.ours));
+}
+
+#[test]
+fn under_weather_that_changes_the_ranges_hold_and_the_forecast_keeps_up_with_yesterday() {
+    let of = |weather| house::pots(weather, 1).iter().flat_map(|pot| measure(pot, 24.0, Fed::Believed)).collect();
+    let mut all: Vec<Case> = Vec::new();
+    for weather in house::Weather::ALL {
+        let cases: Vec<Case> = of(weather);
+        let (ours, yesterday) = (skill(&cases, |case| case.ours), skill(&cases, |case| case.yesterday));
+        println!(
+            "{}: {} origins, {ours:?}, in range {}; yesterday {yesterday:?}",
+            weather.words(),
+            cases.len(),
+            coverage(&cases)
+        );
+        assert!(ours.bias_mean.abs() < 0.10, "{}: {ours:?}", weather.words());
+        all.extend(cases);
+    }
+    let (ours, yesterday) = (skill(&all, |case| case.ours), skill(&all, |case| case.yesterday));
+    let inside = coverage(&all);
+    assert!((0.70..=0.88).contains(&inside), "{inside}");
+    assert!(ours.ninth_tenth < 1.1 * yesterday.ninth_tenth, "{ours:?} against {yesterday:?}");
+    assert!(ours.median < 1.4 * yesterday.median, "{ours:?} against {yesterday:?}");
 }
 
 #[test]

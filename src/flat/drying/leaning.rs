@@ -16,17 +16,15 @@ pub struct Leaning {
 }
 
 /// The rules by themselves.
-pub const RULES: [Leaning; 3] = [
-    Leaning { trend: 1.0, usual: 0.0 },
-    Leaning { trend: 0.0, usual: 0.0 },
-    Leaning { trend: 0.0, usual: 1.0 },
-];
+pub const RULES: [Leaning; 3] =
+    [Leaning { trend: 1.0, usual: 0.0 }, Leaning { trend: 0.0, usual: 0.0 }, Leaning { trend: 0.0, usual: 1.0 }];
 
 /// Their mean misses (logarithms) before the flat has shown its own. The first two are those of the 16 pots that were
 /// fitted on; the third could not be measured in their five days.
 const BEFORE: [f32; 3] = [0.056, 0.11, 0.12];
-/// The weight of a rule falls with this power of its mean miss: two rules that do equally well share, and one that does
-/// twice as well as the others is nearly alone.
+/// The weight of a rule falls with this power of its mean miss: two rules that do equally well share, and one that misses
+/// by a quarter less than the others decides. Of 4, 5, 6 and 8 this was the best on the 16 pots; on the simulated house all
+/// did the same.
 const POWER: i32 = 8;
 /// No rule is believed to be better than this (a logarithm).
 const BEST: f64 = 0.01;

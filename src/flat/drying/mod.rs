@@ -358,15 +358,16 @@ impl Drying {
         let shift = ratios.shift(growth);
         // What was usual before the plants were thinned is so no more.
         let usual_counts = if shift == 0.0 { leaning.usual } else { 0.0 };
-        let lead =
-            Lead { knee, trend: trend.log * leaning.trend, usual: usual_counts, since: self.since, shift };
+        let lead = Lead { knee, trend: trend.log * leaning.trend, usual: usual_counts, since: self.since, shift };
         let course = Course::new(&self.record, hour, &lead, &usual)?;
         let learned = usual.iter().flatten().count() == 24;
         if course.known < FEWEST_HOURS && !learned {
             return None;
         }
         let unknown = 1.0 - f64::from(course.known.min(24)) / 24.0;
-        let day = RANGE_OF_MISS * f64::from(self.miss) + RANGE_OF_DECLINE * leaning.trend * trend.decline + RANGE_OF_UNKNOWN * unknown;
+        let day = RANGE_OF_MISS * f64::from(self.miss)
+            + RANGE_OF_DECLINE * leaning.trend * trend.decline
+            + RANGE_OF_UNKNOWN * unknown;
         let noise = RANGE_OF_NOISE * std::f64::consts::SQRT_2 * course.edge_error();
         Some(Ahead { course, day, noise })
     }

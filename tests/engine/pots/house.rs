@@ -45,7 +45,12 @@ impl Weather {
 
     fn room(self) -> RoomPlan {
         let lamps = |on, off, strength| Light::Lamps { on, off, ramp: 0.5, strength };
-        let warm = |day| Spell { from: SimTime::at(day, 7, 0), until: SimTime::at(day + 3, 7, 0), warmer: 7.0, humidity: None };
+        let warm = |day| Spell {
+            from: SimTime::at(day, 7, 0),
+            until: SimTime::at(day + 3, 7, 0),
+            warmer: 7.0,
+            humidity: None,
+        };
         match self {
             Self::Steady | Self::Growth => RoomPlan::default(),
             Self::OtherLamps => RoomPlan {
@@ -56,9 +61,7 @@ impl Weather {
                 ..RoomPlan::default()
             },
             Self::HeatWave => RoomPlan { spells: vec![warm(6), warm(14)], ..RoomPlan::default() },
-            Self::Window => {
-                RoomPlan { light: Light::Sun { rise: 6.5, set: 19.5 }, clouds: 0.6, ..RoomPlan::default() }
-            }
+            Self::Window => RoomPlan { light: Light::Sun { rise: 6.5, set: 19.5 }, clouds: 0.6, ..RoomPlan::default() },
         }
     }
 
