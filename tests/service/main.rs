@@ -16,6 +16,7 @@ mod played;
 mod mosquitto;
 
 mod alerts;
+mod demo;
 mod kept;
 mod life;
 mod pages;

@@ -9,7 +9,7 @@ use crate::service::Addresses;
 use crate::sim::SimTime;
 use console::{Color, Style, Term, truncate_str};
 use serde_json::Value;
-use std::collections::{HashMap, VecDeque};
+use std::collections::{HashMap, HashSet, VecDeque};
 
 /// So many of the latest happenings are shown.
 const LATELY: usize = 9;
@@ -32,6 +32,8 @@ pub struct View {
     /// Titles of what is raised, by topic.
     raised: HashMap<String, String>,
     lately: VecDeque<String>,
+    /// Flats that are being soaked.
+    soaking: HashSet<String>,
     /// Lines on the screen that the next table takes the place of.
     drawn: usize,
     tally: Tally,
@@ -59,6 +61,7 @@ impl View {
             plans: HashMap::new(),
             raised: HashMap::new(),
             lately: VecDeque::new(),
+            soaking: HashSet::new(),
             drawn: 0,
             tally: Tally::default(),
         }
@@ -135,9 +138,12 @@ impl View {
             "watered" => format!("{label} was watered: {:.0} mL, {:.0} mL stayed", grams("added_ml"), grams("kept_ml")),
             "lifted" => format!("{label} was lifted off its stand"),
             "returned" => format!("{label} is back"),
-            "soaking" => format!("{label} takes up water"),
-            "draining" => format!("{label} drips"),
-            "capacity-recorded" => format!("{label} has its capacity: {:.0} g", grams("to")),
+            // One pass after the other; the first tells it.
+            "soaking" if self.soaking.insert(label.clone()) => format!("{label} takes up water"),
+            "capacity-recorded" => {
+                self.soaking.remove(&label);
+                format!("{label} has dripped out and its capacity is recorded: {:.0} g", grams("to"))
+            }
             "dome-on" => format!("{label} is under its dome"),
             "dome-off" => format!("{label} is without its dome"),
             "removed" => format!("{label} is lighter by {:.0} g", -grams("change_g")),

@@ -1,0 +1,38 @@
+//! `tarewell demo`: what a newcomer sees, and what is left afterwards.
+
+use std::process::{Command, Output};
+
+/// Runs it with these words, its temporary files in a folder of its own; what it printed, and what it left there.
+fn demo(words: &[&str]) -> (Output, usize) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_tarewell"));
+    let done = command.arg("demo").args(words).env("TMPDIR", folder.path()).env_remove("RUST_LOG").output().unwrap();
+    (done, std::fs::read_dir(folder.path()).unwrap().count())
+}
+
+#[test]
+fn a_day_of_the_house_shows_a_dry_flat_what_was_advised_and_done_and_leaves_nothing_behind() {
+    // Some eight hours of the house.
+    let (done, left) = demo(&["--speed", "2400", "--for", "12s"]);
+    let said = String::from_utf8(done.stdout).unwrap();
+    assert!(done.status.success(), "{said}\n{}", String::from_utf8_lossy(&done.stderr));
+    let line = |words: &[&str]| said.lines().any(|line| words.iter().all(|word| line.contains(word)));
+    assert!(line(&["mosquitto_sub", "tarewell/#"]), "where to look: {said}");
+    assert!(line(&["alert", "Leek is dry", "Pour"]), "{said}");
+    assert!(line(&["done", "the grower pours", "Leek", "as advised"]), "{said}");
+    assert!(line(&["over", "Leek is dry"]), "{said}");
+    assert!(line(&["seen", "Leek was watered"]), "{said}");
+    assert!(line(&["seen", "Pansy", "capacity is recorded"]), "{said}");
+    assert!(line(&["passed", "alerts raised", "waterings by hand"]), "{said}");
+    assert!(done.stderr.is_empty(), "{}", String::from_utf8_lossy(&done.stderr));
+    assert_eq!(left, 0, "it leaves nothing behind");
+}
+
+#[test]
+fn words_that_make_no_sense_are_refused() {
+    for words in [["--speed", "0"], ["--speed", "fast"], ["--for", "5"], ["--for", "0 s"], ["--seed", "-1"]] {
+        let (done, _) = demo(&words);
+        assert_eq!(done.status.code(), Some(2), "{words:?}");
+        assert!(!done.stderr.is_empty(), "{words:?}");
+    }
+}
