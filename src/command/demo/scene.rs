@@ -260,7 +260,7 @@ fn flat(cells: u32, fraction: f64, age: f64) -> FlatPlan {
 fn berths() -> Vec<Berth> {
     let berth = |id, label, says, settings, flat| Berth { id, label, says, settings, measured: true, flat };
     vec![
-        berth("leek", "Leek", Says::Grams, "", flat(128, 0.567, 24.0)),
+        berth("leek", "Leek", Says::Grams, "", flat(128, 0.563, 24.0)),
         berth("lettuce", "Lettuce", Says::Json, "", flat(72, 0.70, 12.0)),
         berth("celery", "Celery", Says::Kilograms, "", flat(200, 0.92, 20.0)),
         berth("kohlrabi", "Kohlrabi", Says::Grams, "stages: standard\nsown: 2027-03-04", flat(128, 0.98, 5.0)),
