@@ -1,10 +1,10 @@
 //! A look at a flat, by the way of a reading about once a minute, or when its time has come: its drying, where that leads,
 //! what is carried on without a weight, and its alerts.
 
-use super::flats::{LONGEST_PAUSE, Outlook};
+use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Condition, Water};
+use crate::flat::{Asked, Condition, Forecast, Water};
 use crate::moment::Span;
 use crate::units::{Fraction, Grams};
 
@@ -36,6 +36,7 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.next_look = now.mono + LOOK_EVERY;
         flat.kept.first_weighed.get_or_insert(now.wall);
+        flat.grow(now.wall);
         if self.stands.get(flat.stand.unwrap_or(usize::MAX)).is_none_or(|bench| bench.stand.is_left_alone()) {
             flat.kept.drying.weighed(weight, now, hour);
             flat.recent.weighed(weight, now.mono);
@@ -111,6 +112,7 @@ impl Site {
         let drying_for = if in_hand { Span::ZERO } else { elapsed };
         let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
         let flat = &mut self.flats[index];
+        flat.grow(now.wall);
         let Some((band, _)) = flat.band else { return };
         let water = band.water(weighed.weight, flat.plants());
         let known =
@@ -141,7 +143,7 @@ impl Site {
             return;
         }
         let hour = self.local_hour(now.wall);
-        let flat = &mut self.flats[index];
+        let flat = &self.flats[index];
         let asked = flat.kept.drying.ask(now, hour);
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
@@ -153,7 +155,7 @@ impl Site {
         };
         if let Some((band, _)) = flat.band {
             let width = band.width();
-            let reaches = |water: Grams, limit: Fraction| asked.reaches(water, width * limit.get(), width);
+            let reaches = |water: Grams, limit: Fraction| reaches(flat, &asked, water, width * limit.get());
             let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
             outlook.due = of_now(flat.limits.water_at);
             outlook.low = of_now(flat.limits.low);
@@ -164,8 +166,9 @@ impl Site {
                 Some((now.mono, soak.map(|soak| soak.late.mono.since(now.mono))))
             });
         }
-        flat.outlook = outlook;
-        if let Some(stand) = flat.stand {
+        let stand = flat.stand;
+        self.flats[index].outlook = outlook;
+        if let Some(stand) = stand {
             self.refresh_scene(stand);
         }
     }
@@ -235,6 +238,7 @@ impl Site {
             high: flat.limits.high,
             water,
             plant_mass: flat.plants(),
+            plant_error: flat.grown.error,
             band: band.map(|band| band.width()),
             target_weight: flat.target_weight(),
             to_target: water
@@ -262,6 +266,7 @@ impl Site {
             low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
             full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
+            soak_doubt: flat.kept.odd_soak.map(|odd| odd.text(self.plan.words)),
             retired: false,
         }
     }
@@ -271,13 +276,35 @@ impl Site {
         self.flats[index].fraction_error(self.weight_error(index))
     }
 
-    fn weight_error(&self, index: usize) -> Grams {
+    pub(super) fn weight_error(&self, index: usize) -> Grams {
         let flat = &self.flats[index];
         match (flat.stand, flat.present) {
             (Some(stand), Some(weight)) => self.stands[stand].stand.weight_error(weight),
             _ => Grams::new(5.0),
         }
     }
+}
+
+/// When `water` grams will have fallen to `until`: by drying, which the weight shows, and by what the plants take into
+/// themselves, which it does not. The first forecast tells about how much that is; of the way there the rest is dried.
+fn reaches(flat: &Flat, asked: &Asked, water: Grams, until: Grams) -> Option<Forecast> {
+    let width = flat.band.map(|(band, _)| band.width())?;
+    let mut forecast = asked.reaches(water, until, width)?;
+    if flat.plants_known().is_none() {
+        return Some(forecast);
+    }
+    let need = water - until;
+    let mut dried = need;
+    for _ in 0..2 {
+        let grown = (flat.plants_at(forecast.at.wall).mass - flat.plants()).max(Grams::ZERO);
+        if grown == Grams::ZERO {
+            break;
+        }
+        dried = need * (dried / (dried + grown));
+        let water_dried = until + dried;
+        forecast = asked.reaches(water_dried, until, width).unwrap_or(forecast);
+    }
+    Some(forecast)
 }
 
 impl Site {

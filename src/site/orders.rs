@@ -1,7 +1,7 @@
 //! Commands: each is answered once, and changes something or nothing.
 
 use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
-use crate::flat::{Commanded, Limits, Over, Soak};
+use crate::flat::{Commanded, Limits, OddSoak, Over, Soak, Weighing, tolerance};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -328,7 +328,10 @@ impl Site {
         self.check_new_end(index, Some(dry), None)?;
         let file = self.file_dry(index);
         let from = self.settled_dry(index);
-        self.flats[index].kept.season.record_dry(dry, file);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        kept.season.record_dry(dry, file, now);
+        kept.odd_soak = None;
         self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
         self.is_itself(index);
         self.band_changed(index);
@@ -336,19 +339,69 @@ impl Site {
     }
 
     fn record_capacity_now(&mut self, index: usize, weight: Grams) -> Done {
-        let capacity = weight - self.flats[index].plants();
-        self.check_new_end(index, None, Some(capacity))?;
+        if !self.band_has_settled(index) {
+            let capacity = weight - self.flats[index].plants();
+            self.check_new_end(index, None, Some(capacity))?;
+        }
         self.end_soak(index);
-        self.record_capacity(index, weight);
+        self.record_soak(index, weight)?;
         Ok(self.band_answer(index))
     }
 
+    fn band_has_settled(&self, index: usize) -> bool {
+        let flat = &self.flats[index];
+        flat.band.is_some() && flat.kept.season.band_has_settled(self.now.wall)
+    }
+
+    /// A flat soaked and drained: of a band that is new, that is the capacity; later, container capacity being what it was,
+    /// what came on top has grown. An error says why nothing was recorded.
+    pub(super) fn record_soak(&mut self, index: usize, weight: Grams) -> Result<(), String> {
+        if self.band_has_settled(index) {
+            return self.record_plants(index, weight);
+        }
+        self.record_capacity(index, weight);
+        Ok(())
+    }
+
+    fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), String> {
+        let Some((band, _)) = self.flats[index].band else { return Ok(()) };
+        let sown = self.sown_at(index);
+        let tolerance = tolerance(band.width(), self.weight_error(index));
+        let now = self.now.wall;
+        let above = weight - band.capacity();
+        let flat = &mut self.flats[index];
+        flat.grow(now);
+        let expected = flat.plants();
+        let (known, last) =
+            flat.plants_known().unwrap_or_else(|| (flat.kept.season.growing_since(sown, now), Grams::ZERO));
+        let odd = OddSoak::check(above, last.max(expected), now.since(known), band.width(), tolerance);
+        flat.kept.odd_soak = odd;
+        if let Some(odd) = odd {
+            self.setting_changed(index);
+            return Err(odd.text(self.plan.words));
+        }
+        let mass = above.max(Grams::ZERO);
+        let weighing = Weighing { at: now, mass, told: false, tolerance };
+        flat.kept.season.record_plants(weighing, sown, expected);
+        self.event(Subject::Flat(index), Happening::PlantsRecorded { from: expected, to: mass });
+        self.is_itself(index);
+        self.band_changed(index);
+        Ok(())
+    }
+
+    fn sown_at(&self, index: usize) -> Option<Wall> {
+        super::flats::sown_at(&self.plan.flats[index].1, self.plan.zone)
+    }
+
     /// `weight` is of the flat at capacity, with its plants.
-    pub(super) fn record_capacity(&mut self, index: usize, weight: Grams) {
+    fn record_capacity(&mut self, index: usize, weight: Grams) {
         let capacity = weight - self.flats[index].plants();
         let file = self.file_capacity(index);
         let from = self.settled_capacity(index);
-        self.flats[index].kept.season.record_capacity(capacity, file);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        kept.season.record_capacity(capacity, file, now);
+        kept.odd_soak = None;
         self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
         self.is_itself(index);
         self.band_changed(index);
@@ -386,11 +439,17 @@ impl Site {
     }
 
     fn forget_band(&mut self, index: usize) -> Done {
-        if self.is_soaking(index) {
-            self.end_soak(index);
-            self.flats[index].kept.season.forget_band();
-        } else if !self.flats[index].kept.season.forget_band() {
-            return Err("nothing was recorded; the band is the file's already".to_owned());
+        let was_soaking = self.is_soaking(index);
+        self.end_soak(index);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        let was_odd = kept.odd_soak.take().is_some();
+        if !kept.season.forget_band(now) {
+            if !was_soaking && !was_odd {
+                return Err("nothing was recorded; the band is the file's already".to_owned());
+            }
+            // The same band, but it begins anew: the next soak records its capacity.
+            kept.season.ends.since = Some(now);
         }
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -406,6 +465,7 @@ impl Site {
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record to undo".to_owned());
         }
+        self.flats[index].kept.odd_soak = None;
         self.band_changed(index);
         Ok(self.band_answer(index))
     }
@@ -434,18 +494,8 @@ impl Site {
         limit(&mut season.target, set.target, file.target);
         limit(&mut season.high, set.high, file.high);
         if let Some(plant_mass) = set.plant_mass {
-            season.ends.plants = plant_mass.unwrap_or(Grams::ZERO);
-            if season.ends.plants < Grams::ZERO {
-                return Err("plant_mass_g cannot be below 0".to_owned());
-            }
-            if let Some((band, _)) = self.flats[index].band.filter(|(band, _)| season.ends.plants > band.width()) {
-                return Err(format!(
-                    "plants of {:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
-                     them on, or record the band anew with them in it",
-                    season.ends.plants.get(),
-                    band.width().get()
-                ));
-            }
+            let told = plant_mass.map(|mass| self.told_plants(index, mass)).transpose()?;
+            season.set_plants(told, self.sown_at(index), self.flats[index].plants());
         }
         if let Some(place) = &set.place {
             season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));
@@ -460,6 +510,25 @@ impl Site {
             [("low", limits.low), ("water_at", limits.water_at), ("target", limits.target), ("high", limits.high)]
                 .map(|(key, limit)| (key.to_owned(), json!(limit.rounded().get()))),
         ))
+    }
+
+    fn told_plants(&self, index: usize, mass: Grams) -> Result<Weighing, String> {
+        if mass < Grams::ZERO {
+            return Err("plant_mass_g cannot be below 0".to_owned());
+        }
+        let width = self.flats[index].band.map(|(band, _)| band.width());
+        match width.filter(|width| mass > *width) {
+            Some(width) => Err(format!(
+                "plants of {:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
+                 them on, or record the band anew with them in it",
+                mass.get(),
+                width.get()
+            )),
+            None => {
+                let tolerance = tolerance(width.unwrap_or(Grams::ZERO), self.weight_error(index));
+                Ok(Weighing { at: self.now.wall, mass, told: true, tolerance })
+            }
+        }
     }
 
     fn shelve(&mut self, index: usize, time: Span) -> Done {
