@@ -20,7 +20,7 @@ const MOST_POINTS: usize = 8;
 const SAME_POINT: Span = Span::hours(1);
 /// What a soak tells a mass to: repeated soaks differ by some grams, and by so much of the band (a judgement).
 const SOAK_ERROR: f64 = 3.0;
-const SOAK_ERROR_OF_BAND: f64 = 0.004;
+const SOAK_ERROR_OF_BAND: f64 = 0.006;
 /// What a person's number is good to, as a share of it.
 const TOLD_ERROR: f64 = 0.1;
 /// No crop follows a formula: an older point binds the curve to so much of what has grown since.

@@ -27,7 +27,7 @@ pub struct Ends {
     pub dry: Commanded<Grams>,
     /// The capacity weight.
     pub capacity: Commanded<Grams>,
-    /// Since when the band is as it is.
+    /// Since when the band is as it is; `None`: since the first weight.
     pub since: Option<Wall>,
     /// What is known of the fresh mass grown since; belongs to the band, and is undone with it.
     pub grown: Option<Box<Plants>>,
@@ -150,55 +150,58 @@ impl Season {
         self.ends.since = Some(now);
     }
 
-    /// Records what the plants weigh, as a soak has shown it.
-    pub fn record_plants(&mut self, weighing: Weighing, sown: Option<Wall>, expected: Grams) {
+    /// Records what the plants weigh, as a soak has shown it; see [`Season::seedtime`] for `seed`.
+    pub fn record_plants(&mut self, weighing: Weighing, seed: Seedtime, expected: Grams) {
         self.remember();
-        self.learn_plants(weighing, sown, expected);
+        self.learn_plants(weighing, seed, expected);
     }
 
     /// Takes what the plants weigh by the grower; `None`: back to what soaks have shown.
-    pub fn set_plants(&mut self, told: Option<Weighing>, sown: Option<Wall>, expected: Grams) {
+    pub fn set_plants(&mut self, told: Option<Weighing>, seed: Seedtime, expected: Grams) {
         match told {
-            Some(told) => self.learn_plants(told, sown, expected),
+            Some(told) => self.learn_plants(told, seed, expected),
             None => {
                 self.ends.grown = self.ends.grown.take().and_then(|plants| plants.without_told()).map(Box::new);
             }
         }
     }
 
-    fn learn_plants(&mut self, weighing: Weighing, sown: Option<Wall>, expected: Grams) {
-        let seed = self.seedtime(sown, weighing.at);
+    fn learn_plants(&mut self, weighing: Weighing, seed: Seedtime, expected: Grams) {
         self.ends.grown = Some(Box::new(Plants::with(self.ends.grown.as_deref(), seed, weighing, expected)));
     }
 
-    /// A band that the file gives is one without plants, as sown; a recorded one has what was there then in it.
-    fn seedtime(&self, sown: Option<Wall>, now: Wall) -> Seedtime {
-        let since = self.ends.since.unwrap_or(now);
+    /// When the plants began to grow, as far as they count; `first` is the moment of the first weight, or now. A band that
+    /// the file gives is one without plants, as sown; a recorded one has what was there then in it.
+    #[must_use]
+    pub fn seedtime(&self, sown: Option<Wall>, first: Wall) -> Seedtime {
+        let since = self.ends.since.unwrap_or(first);
         let recorded = self.ends.dry.is_some() || self.ends.capacity.is_some();
         let zero = sown.filter(|sown| !recorded && *sown < since).unwrap_or(since);
         Seedtime { zero, sown }
     }
 
-    /// When the plants began to grow, as far as they count: the band's beginning.
+    /// Whether the band has held for so long that what a soak shows on top of it has grown; `first` as above. It must be
+    /// complete.
     #[must_use]
-    pub fn growing_since(&self, sown: Option<Wall>, now: Wall) -> Wall {
-        self.seedtime(sown, now).zero
+    pub fn band_has_settled(&self, first: Option<Wall>, now: Wall) -> bool {
+        self.ends.since.or(first).is_some_and(|since| now.since(since) >= BAND_SETTLES)
     }
 
-    /// Whether the band has held for so long that what a soak shows on top of it has grown. It must be complete.
-    #[must_use]
-    pub fn band_has_settled(&self, now: Wall) -> bool {
-        self.ends.since.is_some_and(|since| now.since(since) >= BAND_SETTLES)
-    }
-
-    /// The band is in use now, since `first` at the latest; takes up what an older store has of plants.
-    pub fn in_use(&mut self, first: Wall, sown: Option<Wall>, now: Wall) {
-        self.ends.since.get_or_insert(first);
-        let mass = std::mem::replace(&mut self.ends.plants, Grams::ZERO);
-        if mass > Grams::ZERO && self.ends.grown.is_none() {
+    /// Takes up what an older store has of plants: a number by the grower, without a time. Whether there was any.
+    pub fn take_up_older(&mut self, now: Wall) -> bool {
+        let take_up = |ends: &mut Ends| {
+            let mass = std::mem::replace(&mut ends.plants, Grams::ZERO);
             let told = Weighing { at: now, mass, told: true, tolerance: Grams::ZERO };
-            self.learn_plants(told, sown, mass);
-        }
+            let seed = Seedtime { zero: now, sown: None };
+            if mass > Grams::ZERO {
+                ends.grown = Some(Box::new(Plants::with(None, seed, told, mass)));
+            }
+            mass > Grams::ZERO
+        };
+        self.before.iter_mut().for_each(|ends| {
+            take_up(ends);
+        });
+        take_up(&mut self.ends)
     }
 
     /// Back to the file's band, without plants; `now` it begins. Whether there was anything to forget.
@@ -293,6 +296,7 @@ mod tests {
     use super::*;
 
     const NOW: Wall = Wall::from_millis(1_772_000_000_000);
+    const SEED: Seedtime = Seedtime { zero: NOW, sown: None };
 
     fn settings() -> FlatSettings {
         FlatSettings {
@@ -346,36 +350,45 @@ mod tests {
     #[test]
     fn a_plant_mass_of_an_older_store_is_a_number_by_the_grower() {
         let mut season: Season = serde_json::from_str(r#"{"ends":{"plants":120.0}}"#).unwrap();
-        season.in_use(NOW, None, NOW);
+        assert!(season.take_up_older(NOW) && !season.take_up_older(NOW));
         let told = Weighing { at: NOW, mass: Grams::new(120.0), told: true, tolerance: Grams::ZERO };
         let mut anew = Season::default();
-        anew.in_use(NOW, None, NOW);
-        anew.set_plants(Some(told), None, Grams::ZERO);
+        anew.set_plants(Some(told), SEED, Grams::ZERO);
         assert_eq!(season, anew);
-        season.set_plants(None, None, Grams::ZERO);
+        season.set_plants(None, SEED, Grams::ZERO);
         assert_eq!(season.ends.grown, None, "null goes back to the file, which knows of none");
     }
 
     #[test]
     fn plants_are_undone_with_the_band_and_rescaled_with_it() {
         let mut season = Season::begin(&settings());
-        season.in_use(NOW, None, NOW);
         let seen = |days: i64, mass: f64| Weighing {
             at: NOW + Span::days(days),
             mass: Grams::new(mass),
             told: false,
             tolerance: Grams::new(20.0),
         };
-        season.record_plants(seen(10, 30.0), None, Grams::ZERO);
+        season.record_plants(seen(10, 30.0), SEED, Grams::ZERO);
         let before = season.ends.clone();
-        season.record_plants(seen(20, 90.0), None, Grams::new(60.0));
+        season.record_plants(seen(20, 90.0), SEED, Grams::new(60.0));
         season.record_capacity(Grams::new(3100.0), None, NOW + Span::days(21));
         assert!(season.undo() && season.undo());
         assert_eq!(season.ends, before);
         season.rescale(1.1);
         let mut heavier = Season::begin(&settings());
-        heavier.in_use(NOW, None, NOW);
-        heavier.record_plants(seen(10, 30.0 * 1.1), None, Grams::ZERO);
+        heavier.record_plants(seen(10, 30.0 * 1.1), SEED, Grams::ZERO);
         assert_eq!(season.ends, heavier.ends);
+    }
+
+    #[test]
+    fn a_band_of_the_file_has_no_plants_at_sowing_and_a_recorded_one_none_when_it_was_recorded() {
+        let mut season = Season::begin(&settings());
+        let (sown, first, later) = (NOW - Span::days(20), NOW, NOW + Span::days(1));
+        assert_eq!(season.seedtime(Some(sown), first).zero, sown);
+        assert_eq!(season.seedtime(None, first).zero, first);
+        season.record_capacity(Grams::new(3100.0), None, later);
+        assert_eq!(season.seedtime(Some(sown), first), Seedtime { zero: later, sown: Some(sown) });
+        assert!(!season.band_has_settled(Some(first), NOW + Span::days(3)));
+        assert!(season.band_has_settled(Some(first), NOW + Span::days(4)));
     }
 }

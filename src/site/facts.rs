@@ -165,6 +165,9 @@ impl Site {
             self.event(subject, what);
             self.keep(subject);
         }
+        if self.flats[index].kept.season.take_up_older(self.now.wall) {
+            self.keep(subject);
+        }
         let kept = &mut self.flats[index].kept;
         kept.season.sown = settings.sown.or(kept.season.sown);
         let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);

@@ -194,10 +194,7 @@ impl Flat {
         self.growth.as_ref().map(|growth| growth.last())
     }
 
-    fn fit_growth(&mut self, sown: Option<Wall>, now: Wall) {
-        if let (Some(_), Some(first)) = (self.band, self.kept.first_weighed) {
-            self.kept.season.in_use(first, sown, now);
-        }
+    fn fit_growth(&mut self, now: Wall) {
         let known = self.kept.season.ends.grown.as_deref().zip(self.band.map(|(band, _)| band.width()));
         let is_fitted = match (&self.growth, known) {
             (Some(growth), Some((plants, width))) => growth.is_of(plants, width),
@@ -216,7 +213,7 @@ impl Flat {
         self.stage = by_days(&settings.stages, sown, zone.date(now));
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
-        self.fit_growth(sown_at(settings, zone), now);
+        self.fit_growth(now);
     }
 
     /// What is left, by a weight; `error` is its standard uncertainty if that is not the stand's.

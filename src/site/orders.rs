@@ -1,7 +1,7 @@
 //! Commands: each is answered once, and changes something or nothing.
 
 use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
-use crate::flat::{Commanded, Limits, OddSoak, Over, Soak, Weighing, tolerance};
+use crate::flat::{Commanded, Limits, OddSoak, Over, Seedtime, Soak, Weighing, tolerance};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -350,7 +350,7 @@ impl Site {
 
     fn band_has_settled(&self, index: usize) -> bool {
         let flat = &self.flats[index];
-        flat.band.is_some() && flat.kept.season.band_has_settled(self.now.wall)
+        flat.band.is_some() && flat.kept.season.band_has_settled(flat.kept.first_weighed, self.now.wall)
     }
 
     /// A flat soaked and drained: of a band that is new, that is the capacity; later, container capacity being what it was,
@@ -365,15 +365,14 @@ impl Site {
 
     fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), String> {
         let Some((band, _)) = self.flats[index].band else { return Ok(()) };
-        let sown = self.sown_at(index);
+        let seed = self.seedtime(index);
         let tolerance = tolerance(band.width(), self.weight_error(index));
         let now = self.now.wall;
         let above = weight - band.capacity();
         let flat = &mut self.flats[index];
         flat.grow(now);
         let expected = flat.plants();
-        let (known, last) =
-            flat.plants_known().unwrap_or_else(|| (flat.kept.season.growing_since(sown, now), Grams::ZERO));
+        let (known, last) = flat.plants_known().unwrap_or((seed.zero, Grams::ZERO));
         let odd = OddSoak::check(above, last.max(expected), now.since(known), band.width(), tolerance);
         flat.kept.odd_soak = odd;
         if let Some(odd) = odd {
@@ -382,15 +381,17 @@ impl Site {
         }
         let mass = above.max(Grams::ZERO);
         let weighing = Weighing { at: now, mass, told: false, tolerance };
-        flat.kept.season.record_plants(weighing, sown, expected);
+        flat.kept.season.record_plants(weighing, seed, expected);
         self.event(Subject::Flat(index), Happening::PlantsRecorded { from: expected, to: mass });
         self.is_itself(index);
         self.band_changed(index);
         Ok(())
     }
 
-    fn sown_at(&self, index: usize) -> Option<Wall> {
-        super::flats::sown_at(&self.plan.flats[index].1, self.plan.zone)
+    fn seedtime(&self, index: usize) -> Seedtime {
+        let kept = &self.flats[index].kept;
+        let sown = super::flats::sown_at(&self.plan.flats[index].1, self.plan.zone);
+        kept.season.seedtime(sown, kept.first_weighed.unwrap_or(self.now.wall))
     }
 
     /// `weight` is of the flat at capacity, with its plants.
@@ -495,7 +496,7 @@ impl Site {
         limit(&mut season.high, set.high, file.high);
         if let Some(plant_mass) = set.plant_mass {
             let told = plant_mass.map(|mass| self.told_plants(index, mass)).transpose()?;
-            season.set_plants(told, self.sown_at(index), self.flats[index].plants());
+            season.set_plants(told, self.seedtime(index), self.flats[index].plants());
         }
         if let Some(place) = &set.place {
             season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));

@@ -280,36 +280,46 @@ fn is_false(kind: Kind) -> bool {
     kind != Kind::DryOvernight
 }
 
-#[test]
-fn the_fraction_follows_growing_plants() {
-    // The first is the tray of the notes, section 6; the second the same crop in 72 cells; the third ends at 250 g.
-    let crops = [
-        ("tray, 3000 g", EXPOLINEAR, 1300.0, 3000.0),
-        ("72 cells, 1600 g", EXPOLINEAR, 2900.0, 1600.0),
-        ("logistic, 250 g", Curve::Logistic { r: 0.2, most: 250.0 }, 2900.0, 1600.0),
-        ("Gompertz, 300 g", Curve::Gompertz { most: 300.0, k: 0.08, t0: 25.0 }, 2900.0, 1600.0),
-    ];
-    for (name, curve, dry, band) in crops {
-        for seed in 1..=2 {
-            let mut season = Season::new(curve, dry, band, seed);
-            let errors = season.run(60);
-            println!(
-                "{name}, seed {seed}: mean error {:.4} (worst {:.3}) with, {:.4} without; {} waterings; within 2 u {:.0} %; {:?} {:?}",
-                errors.with,
-                errors.worst,
-                errors.without,
-                errors.waterings,
-                errors.covered * 100.0,
-                season.recorded,
-                errors.alerts
-            );
-            assert!(errors.with <= 0.03, "{name}: {errors:?}");
-            assert!(errors.without >= 3.0 * errors.with, "{name}: {errors:?}");
-            assert!(errors.covered >= 0.8, "{name}: {errors:?}");
-            assert_eq!(season.recorded.len(), 5, "{name}: {:?}", season.recorded);
-            assert!(!errors.alerts.iter().any(|(_, kind)| is_false(*kind)), "{name}: {errors:?}");
-        }
+fn follows(name: &str, curve: Curve, dry: f64, band: f64) {
+    for seed in 1..=2 {
+        let mut season = Season::new(curve, dry, band, seed);
+        let errors = season.run(60);
+        let Errors { with, worst, without, waterings, covered, alerts } = &errors;
+        println!(
+            "{name}, seed {seed}: mean error {with:.4} (worst {worst:.3}) with, {without:.4} without; within 2 u {:.0} %; \
+             {waterings} waterings; alerts {alerts:?}; recorded {:.0?}",
+            covered * 100.0,
+            season.recorded
+        );
+        assert!(errors.with <= 0.03, "{name}: {errors:?}");
+        assert!(errors.without >= 3.0 * errors.with, "{name}: {errors:?}");
+        // The error of the first capacity, 0.4 % of the band here, is in neither.
+        assert!(errors.covered >= 0.7, "{name}: {errors:?}");
+        assert_eq!(season.recorded.len(), 5, "{name}: {:?}", season.recorded);
+        assert!(!errors.alerts.iter().any(|(_, kind)| is_false(*kind)), "{name}: {errors:?}");
     }
+}
+
+#[test]
+fn the_fraction_follows_the_plants_of_a_tray() {
+    // Tray and crop of the notes, section 6.
+    follows("tray, 3000 g", EXPOLINEAR, 1300.0, 3000.0);
+}
+
+#[test]
+fn the_fraction_follows_the_plants_of_72_cells() {
+    follows("72 cells, 1600 g", EXPOLINEAR, 2900.0, 1600.0);
+}
+
+#[test]
+fn the_fraction_follows_a_logistic_crop() {
+    // The other crop of the notes, section 6.
+    follows("logistic, 250 g", Curve::Logistic { r: 0.2, most: 250.0 }, 2900.0, 1600.0);
+}
+
+#[test]
+fn the_fraction_follows_a_crop_of_no_form_it_knows() {
+    follows("Gompertz, 300 g", Curve::Gompertz { most: 300.0, k: 0.08, t0: 25.0 }, 2900.0, 1600.0);
 }
 
 #[test]
@@ -326,7 +336,9 @@ fn a_soak_that_ends_short_is_said_and_moves_nothing() {
     let mut season = Season::new(Curve::Bare, 2900.0, 1600.0, 4);
     season.go_on(10.0 * 3600.0);
     season.soak(1.0);
-    season.go_on(4.0 * DAY);
+    season.go_on(1.5 * DAY);
+    season.pour(600.0);
+    season.go_on(2.0 * DAY);
     let band = |season: &Season| {
         let state = season.site.flat_state(0).unwrap();
         (state.dry_weight_g, state.capacity_weight_g, state.plant_mass_g)
