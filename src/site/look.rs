@@ -289,22 +289,14 @@ impl Site {
 /// themselves, which it does not. The first forecast tells about how much that is; of the way there the rest is dried.
 fn reaches(flat: &Flat, asked: &Asked, water: Grams, until: Grams) -> Option<Forecast> {
     let width = flat.band.map(|(band, _)| band.width())?;
-    let mut forecast = asked.reaches(water, until, width)?;
-    if flat.plants_known().is_none() {
+    let forecast = asked.reaches(water, until, width)?;
+    let grown = flat.plants_at(forecast.at.wall).mass - flat.plants();
+    if grown <= Grams::ZERO {
         return Some(forecast);
     }
     let need = water - until;
-    let mut dried = need;
-    for _ in 0..2 {
-        let grown = (flat.plants_at(forecast.at.wall).mass - flat.plants()).max(Grams::ZERO);
-        if grown == Grams::ZERO {
-            break;
-        }
-        dried = need * (dried / (dried + grown));
-        let water_dried = until + dried;
-        forecast = asked.reaches(water_dried, until, width).unwrap_or(forecast);
-    }
-    Some(forecast)
+    let dried = need * (need / (need + grown));
+    Some(asked.reaches(until + dried, until, width).unwrap_or(forecast))
 }
 
 impl Site {
@@ -406,5 +398,48 @@ const fn wetness(condition: Condition) -> Wetness {
         Condition::Moist => Wetness::Moist,
         Condition::Wet => Wetness::Wet,
         Condition::Unknown => Wetness::Unknown,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flat::{FlatSettings, Seedtime, Weighing};
+    use crate::moment::{Moment, Wall, Zone};
+
+    #[test]
+    fn water_that_plants_take_up_brings_the_day_nearer() {
+        let settings = FlatSettings {
+            dry_weight: Some(Grams::new(2900.0)),
+            capacity_weight: Some(Grams::new(4500.0)),
+            ..FlatSettings::default()
+        };
+        let begun = Wall::from_millis(1_772_323_200_000);
+        let at = |hours: f64| Moment::recorded(begun + Span::from_seconds(hours * 3600.0));
+        let mut flat = Flat::new(crate::site::flats::Kept::default());
+        let seed = Seedtime { zero: begun, sown: None };
+        for (day, mass) in [(10.0, 8.0), (20.0, 30.0), (30.0, 104.0)] {
+            let mass = Grams::new(mass);
+            let weighing = Weighing { at: at(day * 24.0).wall, mass, told: false, tolerance: Grams::new(32.0) };
+            flat.kept.season.record_plants(weighing, seed, mass);
+        }
+        // Three days at 5 g/h, so that the way is long and much grows on it.
+        let start = 30.0 * 24.0;
+        for step in 0..=72 * 6 {
+            let hours = start + f64::from(step) / 6.0;
+            flat.kept.drying.weighed(Grams::new(4300.0 - 5.0 * f64::from(step) / 6.0), at(hours), hours % 24.0);
+        }
+        let now = at(start + 72.0);
+        flat.settle(&settings, None, Zone::named("Etc/UTC").unwrap(), now.wall);
+        let asked = flat.kept.drying.ask(now, 0.0);
+        let (water, until) = (Grams::new(900.0), Grams::new(400.0));
+        let by_drying = asked.reaches(water, until, Grams::new(1600.0)).unwrap();
+        let with_growth = reaches(&flat, &asked, water, until).unwrap();
+        let dried = asked.loss(with_growth.at.mono.since(now.mono), None).unwrap().expected;
+        let grown = flat.plants_at(with_growth.at.wall).mass - flat.plants();
+        assert!(grown > Grams::new(25.0), "{grown:?}");
+        assert!(with_growth.at.wall < by_drying.at.wall);
+        assert!((dried + grown - Grams::new(500.0)).abs() < Grams::new(5.0), "{dried:?} and {grown:?}");
+        assert!(with_growth.early.wall <= with_growth.at.wall && with_growth.at.wall <= with_growth.late.wall);
     }
 }
