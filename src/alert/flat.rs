@@ -29,8 +29,11 @@ const OUTGROWN_FOR: Span = Span::hours(3);
 const SOAK_TOO_SHORT: Span = Span::hours(36);
 const SOAK_LONG_ENOUGH: Span = Span::hours(40);
 /// Plants of this share of the band move it more than a correction is good for, and less than this no longer.
-const PLANTS_TOO_HEAVY: f64 = 0.25;
-const PLANTS_LIGHT_ENOUGH: f64 = 0.20;
+const PLANTS_TOO_HEAVY: f64 = 0.40;
+const PLANTS_LIGHT_ENOUGH: f64 = 0.35;
+/// Known to no more than this share of the band, they have to be weighed again by a soak; to this it is well again.
+pub(super) const PLANTS_UNSURE: f64 = 0.10;
+const PLANTS_SURE: f64 = 0.07;
 
 /// Since when something has been so.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
@@ -59,6 +62,9 @@ pub struct FlatWatch {
     dripless: Since,
     /// The band that was doubted.
     doubted: Option<Grams>,
+    /// It is outgrown because of what its plants weigh, or because that is not known well.
+    #[serde(default)]
+    by_plants: bool,
     /// The end of the night that `dry-overnight` is about.
     morning: Option<Wall>,
     /// The next evening and morning by the local clock, found out once.
@@ -336,8 +342,9 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
 }
 
 fn doubtful(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
-    let undoubted = watch.undoubted.note(signs.band_doubt.is_none(), signs.at);
-    if signs.band_doubt.is_some() {
+    let is_doubted = signs.band_doubt.is_some() || signs.soak_doubt.is_some();
+    let undoubted = watch.undoubted.note(!is_doubted, signs.at);
+    if is_doubted {
         watch.doubted = signs.band;
         return Raise(Severity::Notice, signs.band.map(Grams::get));
     }
@@ -355,21 +362,29 @@ fn doubtful(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>
 }
 
 fn outgrown(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
-    let plants = signs.band.filter(|band| *band > Grams::ZERO).map_or(0.0, |band| signs.plant_mass / band);
+    let of_band = |mass: Grams| signs.band.filter(|band| *band > Grams::ZERO).map_or(0.0, |band| mass / band);
+    let (plants, unsure) = (of_band(signs.plant_mass), of_band(signs.plant_error));
     let is_short = signs.full_soak_lasts.is_some_and(|lasts| lasts < SOAK_TOO_SHORT);
     let tight = watch.tight.note(is_short, signs.at);
-    if plants > PLANTS_TOO_HEAVY || (is_short && tight >= OUTGROWN_FOR) {
+    let by_plants = plants > PLANTS_TOO_HEAVY || unsure > PLANTS_UNSURE;
+    watch.by_plants |= by_plants;
+    if by_plants || (is_short && tight >= OUTGROWN_FOR) {
         return Raise(Severity::Notice, signs.full_soak_lasts.map(Span::as_hours));
     }
     if is_short {
         watch.wake_in(signs, OUTGROWN_FOR - tight);
         return Hold;
     }
+    if plants > PLANTS_LIGHT_ENOUGH || unsure > PLANTS_SURE {
+        return Hold;
+    }
     match signs.full_soak_lasts {
-        Some(lasts) if lasts >= SOAK_LONG_ENOUGH && plants <= PLANTS_LIGHT_ENOUGH => {
-            over(raised, || format!("a full soak lasts {} now", words::spell(lasts)))
+        Some(lasts) if lasts < SOAK_LONG_ENOUGH => Hold,
+        _ if std::mem::take(&mut watch.by_plants) => {
+            over(raised, || format!("its plants are known to weigh {} now", signs.words.weight(signs.plant_mass)))
         }
-        _ => Hold,
+        Some(lasts) => over(raised, || format!("a full soak lasts {} now", words::spell(lasts))),
+        None => Hold,
     }
 }
 

@@ -51,6 +51,8 @@ pub struct FlatSigns<'a> {
     pub band: Option<Grams>,
     /// Fresh mass of its plants since the band was recorded.
     pub plant_mass: Grams,
+    /// The standard error of that.
+    pub plant_error: Grams,
     /// What a scale shows when the target is reached.
     pub target_weight: Option<Grams>,
     /// What lifts it to its target; 0 at or above it.
@@ -97,6 +99,8 @@ pub struct FlatSigns<'a> {
     pub full_soak_lasts: Option<Span>,
     /// Why its band cannot be right.
     pub band_doubt: Option<String>,
+    /// What speaks against its last soak for capacity, and what to do about it.
+    pub soak_doubt: Option<String>,
     /// Gone from the configuration, or potted on.
     pub retired: bool,
 }
@@ -121,6 +125,7 @@ impl<'a> FlatSigns<'a> {
             water: None,
             band: None,
             plant_mass: Grams::ZERO,
+            plant_error: Grams::ZERO,
             target_weight: None,
             to_target: None,
             weight: None,
@@ -144,6 +149,7 @@ impl<'a> FlatSigns<'a> {
             low_early: None,
             full_soak_lasts: None,
             band_doubt: None,
+            soak_doubt: None,
             retired: false,
         }
     }

@@ -1,6 +1,7 @@
 //! What the alerts say: which flat, how much is left, how much to pour and the weight to stop at, by when.
 
 use super::board::Wording;
+use super::flat::PLANTS_UNSURE;
 use super::kinds::{Kind, Severity};
 use super::signs::{FlatSigns, StandSigns, Wetness};
 use crate::moment::{Moment, Span};
@@ -161,6 +162,9 @@ fn weigh(signs: &FlatSigns<'_>) -> String {
 }
 
 fn doubtful(signs: &FlatSigns<'_>) -> String {
+    if let (None, Some(doubt)) = (&signs.band_doubt, &signs.soak_doubt) {
+        return doubt.clone();
+    }
     let why = signs.band_doubt.as_deref().unwrap_or("its band cannot be right");
     format!("{} Record it anew (record-dry, record-capacity), or see that the right flat stands there.", stop(why))
 }
@@ -169,8 +173,14 @@ fn outgrown(signs: &FlatSigns<'_>) -> String {
     let lasts = signs.full_soak_lasts.map(|lasts| format!("a full soak lasts {}", spell(lasts)));
     let plants =
         (signs.plant_mass > Grams::ZERO).then(|| format!("its plants weigh {}", signs.words.weight(signs.plant_mass)));
+    let unsure = signs.band.filter(|band| *band > Grams::ZERO).map_or(0.0, |band| signs.plant_error / band);
+    if unsure > PLANTS_UNSURE {
+        let plants = plants.unwrap_or_else(|| "its plants have grown unseen".to_owned());
+        let error = signs.words.weight(signs.plant_error);
+        return format!("{plants}, give or take {error}. Soak it through and record its capacity (record-capacity).");
+    }
     let facts: Vec<String> = [lasts, plants].into_iter().flatten().collect();
-    format!("{}. Pot it on, or record its capacity anew.", facts.join("; "))
+    format!("{}. Pot it on, or soak it through and record its capacity (record-capacity).", facts.join("; "))
 }
 
 fn leak(signs: &FlatSigns<'_>) -> String {

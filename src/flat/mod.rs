@@ -3,6 +3,7 @@
 mod band;
 mod condition;
 mod drying;
+mod plant;
 mod season;
 mod settings;
 mod soak;
@@ -11,6 +12,7 @@ mod stages;
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
+pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};
 pub use season::{Commanded, Ends, Over, Replaced, Season};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};
 pub use soak::{Soak, SoakPhase, SoakStep};

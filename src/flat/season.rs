@@ -1,6 +1,7 @@
 //! What commands have recorded about a flat in one season, against what the file says.
 
-use super::{Band, BandFrom, FillSettings, FlatSettings, Limits, SomeLimits};
+use super::{Band, BandFrom, FillSettings, FlatSettings, Limits, Plants, Seedtime, SomeLimits, Weighing};
+use crate::moment::{Span, Wall};
 use crate::units::{Fraction, Grams};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -26,8 +27,18 @@ pub struct Ends {
     pub dry: Commanded<Grams>,
     /// The capacity weight.
     pub capacity: Commanded<Grams>,
-    /// Fresh mass grown since; belongs to the band, and is undone with it.
-    pub plants: Grams,
+    /// Since when the band is as it is; `None`: since the first weight.
+    pub since: Option<Wall>,
+    /// What is known of the fresh mass grown since; belongs to the band, and is undone with it.
+    pub grown: Option<Box<Plants>>,
+    /// A plant mass as older stores have it: without a time.
+    #[serde(skip_serializing_if = "is_none")]
+    plants: Grams,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
+fn is_none(mass: &Grams) -> bool {
+    *mass == Grams::ZERO
 }
 
 /// Something a command had set that gave way to a change in the file.
@@ -43,6 +54,8 @@ pub struct Replaced {
 
 /// So many records can be undone.
 const UNDO_DEPTH: usize = 8;
+/// A capacity recorded so soon after the band began is a better one; later, what came on top has grown.
+const BAND_SETTLES: Span = Span::days(3);
 
 /// All that was recorded in this season.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -123,25 +136,81 @@ impl Season {
     }
 
     /// Records the dry weight; `file` is what the file says now. A flat as filled and sown has no plants yet.
-    pub fn record_dry(&mut self, dry: Grams, file: Option<Grams>) {
+    pub fn record_dry(&mut self, dry: Grams, file: Option<Grams>, now: Wall) {
         self.remember();
         self.ends.dry = Some(Box::new(Over { value: dry, file }));
-        self.ends.plants = Grams::ZERO;
+        self.ends.grown = None;
+        self.ends.since = Some(now);
     }
 
     /// Records the capacity weight; `file` is what the file says now.
-    pub fn record_capacity(&mut self, capacity: Grams, file: Option<Grams>) {
+    pub fn record_capacity(&mut self, capacity: Grams, file: Option<Grams>, now: Wall) {
         self.remember();
         self.ends.capacity = Some(Box::new(Over { value: capacity, file }));
+        self.ends.since = Some(now);
     }
 
-    /// Back to the file's band. Whether there was anything to forget.
-    pub fn forget_band(&mut self) -> bool {
-        if self.ends.dry.is_none() && self.ends.capacity.is_none() {
+    /// Records what the plants weigh, as a soak has shown it; see [`Season::seedtime`] for `seed`.
+    pub fn record_plants(&mut self, weighing: Weighing, seed: Seedtime, expected: Grams) {
+        self.remember();
+        self.learn_plants(weighing, seed, expected);
+    }
+
+    /// Takes what the plants weigh by the grower; `None`: back to what soaks have shown.
+    pub fn set_plants(&mut self, told: Option<Weighing>, seed: Seedtime, expected: Grams) {
+        match told {
+            Some(told) => self.learn_plants(told, seed, expected),
+            None => {
+                self.ends.grown = self.ends.grown.take().and_then(|plants| plants.without_told()).map(Box::new);
+            }
+        }
+    }
+
+    fn learn_plants(&mut self, weighing: Weighing, seed: Seedtime, expected: Grams) {
+        self.ends.grown = Some(Box::new(Plants::with(self.ends.grown.as_deref(), seed, weighing, expected)));
+    }
+
+    /// When the plants began to grow, as far as they count; `first` is the moment of the first weight, or now. A band that
+    /// the file gives is one without plants, as sown; a recorded one has what was there then in it.
+    #[must_use]
+    pub fn seedtime(&self, sown: Option<Wall>, first: Wall) -> Seedtime {
+        let since = self.ends.since.unwrap_or(first);
+        let recorded = self.ends.dry.is_some() || self.ends.capacity.is_some();
+        let zero = sown.filter(|sown| !recorded && *sown < since).unwrap_or(since);
+        Seedtime { zero, sown }
+    }
+
+    /// Whether the band has held for so long that what a soak shows on top of it has grown; `first` as above. It must be
+    /// complete.
+    #[must_use]
+    pub fn band_has_settled(&self, first: Option<Wall>, now: Wall) -> bool {
+        self.ends.since.or(first).is_some_and(|since| now.since(since) >= BAND_SETTLES)
+    }
+
+    /// Takes up what an older store has of plants: a number by the grower, without a time. Whether there was any.
+    pub fn take_up_older(&mut self, now: Wall) -> bool {
+        let take_up = |ends: &mut Ends| {
+            let mass = std::mem::replace(&mut ends.plants, Grams::ZERO);
+            let told = Weighing { at: now, mass, told: true, tolerance: Grams::ZERO };
+            let seed = Seedtime { zero: now, sown: None };
+            if mass > Grams::ZERO {
+                ends.grown = Some(Box::new(Plants::with(None, seed, told, mass)));
+            }
+            mass > Grams::ZERO
+        };
+        self.before.iter_mut().for_each(|ends| {
+            take_up(ends);
+        });
+        take_up(&mut self.ends)
+    }
+
+    /// Back to the file's band, without plants; `now` it begins. Whether there was anything to forget.
+    pub fn forget_band(&mut self, now: Wall) -> bool {
+        if self.ends.dry.is_none() && self.ends.capacity.is_none() && self.ends.grown.is_none() {
             return false;
         }
         self.remember();
-        self.ends = Ends { plants: self.ends.plants, ..Ends::default() };
+        self.ends = Ends { since: Some(now), ..Ends::default() };
         true
     }
 
@@ -169,6 +238,10 @@ impl Season {
             for over in [&mut ends.dry, &mut ends.capacity].into_iter().flatten() {
                 over.value = over.value * factor;
             }
+            if let Some(plants) = &mut ends.grown {
+                plants.rescale(factor);
+            }
+            ends.plants = ends.plants * factor;
         };
         rescale(&mut self.ends);
         self.before.iter_mut().for_each(rescale);
@@ -180,14 +253,20 @@ impl Season {
         settings: &FlatSettings,
         fill: Option<&FillSettings>,
         stand: Option<&str>,
+        now: Wall,
     ) -> Vec<Replaced> {
         let file_dry = settings.dry_weight.or_else(|| fill.and_then(|fill| fill.dry_weight));
         let file_capacity = settings.capacity_weight.or_else(|| fill.and_then(|fill| fill.capacity_weight));
         let own = &settings.own_limits;
         let stand = Some(stand.map(str::to_owned));
+        let dry = give_way("dry_weight", &mut self.ends.dry, file_dry);
+        let capacity = give_way("capacity_weight", &mut self.ends.capacity, file_capacity);
+        if dry.is_some() || capacity.is_some() {
+            self.ends.since = Some(now);
+        }
         [
-            give_way("dry_weight", &mut self.ends.dry, file_dry),
-            give_way("capacity_weight", &mut self.ends.capacity, file_capacity),
+            dry,
+            capacity,
             give_way("low", &mut self.low, own.low),
             give_way("water_at", &mut self.water_at, own.water_at),
             give_way("target", &mut self.target, own.target),
@@ -216,6 +295,9 @@ fn give_way<T: PartialEq + Serialize>(key: &'static str, over: &mut Commanded<T>
 mod tests {
     use super::*;
 
+    const NOW: Wall = Wall::from_millis(1_772_000_000_000);
+    const SEED: Seedtime = Seedtime { zero: NOW, sown: None };
+
     fn settings() -> FlatSettings {
         FlatSettings {
             dry_weight: Some(Grams::new(2000.0)),
@@ -227,12 +309,12 @@ mod tests {
     #[test]
     fn a_record_goes_before_the_file_until_that_key_changes_in_the_file() {
         let mut season = Season::begin(&settings());
-        season.record_dry(Grams::new(2100.0), Some(Grams::new(2000.0)));
-        season.record_capacity(Grams::new(3100.0), Some(Grams::new(3000.0)));
-        assert!(season.meet_file(&settings(), None, None).is_empty());
+        season.record_dry(Grams::new(2100.0), Some(Grams::new(2000.0)), NOW);
+        season.record_capacity(Grams::new(3100.0), Some(Grams::new(3000.0)), NOW);
+        assert!(season.meet_file(&settings(), None, None, NOW).is_empty());
 
         let edited = FlatSettings { dry_weight: Some(Grams::new(1990.0)), ..settings() };
-        let replaced = season.meet_file(&edited, None, None);
+        let replaced = season.meet_file(&edited, None, None, NOW);
         assert_eq!(replaced.len(), 1);
         assert_eq!((replaced[0].key, &replaced[0].to), ("dry_weight", &serde_json::json!(1990.0)));
         let (band, from) = season.band(&edited, None).unwrap();
@@ -242,11 +324,11 @@ mod tests {
     #[test]
     fn records_are_undone_one_by_one() {
         let mut season = Season::begin(&settings());
-        season.record_dry(Grams::new(2100.0), None);
-        season.record_dry(Grams::new(2200.0), None);
+        season.record_dry(Grams::new(2100.0), None, NOW);
+        season.record_dry(Grams::new(2200.0), None, NOW);
         assert!(season.undo());
         assert_eq!(season.dry(&settings(), None), Some(Grams::new(2100.0)));
-        assert!(season.forget_band());
+        assert!(season.forget_band(NOW));
         assert_eq!(season.dry(&settings(), None), Some(Grams::new(2000.0)));
         assert!(season.undo());
         assert_eq!(season.dry(&settings(), None), Some(Grams::new(2100.0)));
@@ -263,5 +345,50 @@ mod tests {
         assert!(!season.is_over(&settings()), "a day taken out of the file is no other day");
         assert!(season.is_over(&FlatSettings { sown: day.and_then(|day| day.succ_opt()), ..settings() }));
         assert!(!Season::begin(&settings()).is_over(&sown), "a day first written is no other day");
+    }
+
+    #[test]
+    fn a_plant_mass_of_an_older_store_is_a_number_by_the_grower() {
+        let mut season: Season = serde_json::from_str(r#"{"ends":{"plants":120.0}}"#).unwrap();
+        assert!(season.take_up_older(NOW) && !season.take_up_older(NOW));
+        let told = Weighing { at: NOW, mass: Grams::new(120.0), told: true, tolerance: Grams::ZERO };
+        let mut anew = Season::default();
+        anew.set_plants(Some(told), SEED, Grams::ZERO);
+        assert_eq!(season, anew);
+        season.set_plants(None, SEED, Grams::ZERO);
+        assert_eq!(season.ends.grown, None, "null goes back to the file, which knows of none");
+    }
+
+    #[test]
+    fn plants_are_undone_with_the_band_and_rescaled_with_it() {
+        let mut season = Season::begin(&settings());
+        let seen = |days: i64, mass: f64| Weighing {
+            at: NOW + Span::days(days),
+            mass: Grams::new(mass),
+            told: false,
+            tolerance: Grams::new(20.0),
+        };
+        season.record_plants(seen(10, 30.0), SEED, Grams::ZERO);
+        let before = season.ends.clone();
+        season.record_plants(seen(20, 90.0), SEED, Grams::new(60.0));
+        season.record_capacity(Grams::new(3100.0), None, NOW + Span::days(21));
+        assert!(season.undo() && season.undo());
+        assert_eq!(season.ends, before);
+        season.rescale(1.1);
+        let mut heavier = Season::begin(&settings());
+        heavier.record_plants(seen(10, 30.0 * 1.1), SEED, Grams::ZERO);
+        assert_eq!(season.ends, heavier.ends);
+    }
+
+    #[test]
+    fn a_band_of_the_file_has_no_plants_at_sowing_and_a_recorded_one_none_when_it_was_recorded() {
+        let mut season = Season::begin(&settings());
+        let (sown, first, later) = (NOW - Span::days(20), NOW, NOW + Span::days(1));
+        assert_eq!(season.seedtime(Some(sown), first).zero, sown);
+        assert_eq!(season.seedtime(None, first).zero, first);
+        season.record_capacity(Grams::new(3100.0), None, later);
+        assert_eq!(season.seedtime(Some(sown), first), Seedtime { zero: later, sown: Some(sown) });
+        assert!(!season.band_has_settled(Some(first), NOW + Span::days(3)));
+        assert!(season.band_has_settled(Some(first), NOW + Span::days(4)));
     }
 }

@@ -165,9 +165,12 @@ impl Site {
             self.event(subject, what);
             self.keep(subject);
         }
+        if self.flats[index].kept.season.take_up_older(self.now.wall) {
+            self.keep(subject);
+        }
         let kept = &mut self.flats[index].kept;
         kept.season.sown = settings.sown.or(kept.season.sown);
-        let mut replaced = kept.season.meet_file(settings, fill, stand_id);
+        let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);
         // The stand it was moved to may be gone from the file: then it belongs where the file has it.
         let is_gone = |id: &String| !plan.stands.iter().any(|(stand, _)| stand == id);
         if let Some(id) = kept.season.stand.as_ref().and_then(|over| over.value.clone()).filter(is_gone) {

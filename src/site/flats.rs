@@ -1,7 +1,10 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use crate::alert::FlatWatch;
-use crate::flat::{Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Limits, Season, Soak, by_days};
+use crate::flat::{
+    Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Limits, OddSoak, Season, Soak,
+    by_days,
+};
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
@@ -38,6 +41,9 @@ pub(super) struct Kept {
     pub watered: Option<Moment>,
     /// Last soaked through.
     pub soaked: Option<Moment>,
+    /// What speaks against the last soak for capacity.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub odd_soak: Option<OddSoak>,
     /// Nobody is told of its alerts before then.
     pub shelved_until: Option<Wall>,
     /// Whether its dome is on, if known.
@@ -117,6 +123,8 @@ pub(super) struct Flat {
     pub stand: Option<usize>,
     pub band: Option<(Band, BandFrom)>,
     pub limits: Limits,
+    /// What its plants weigh, as last worked out.
+    pub grown: Grown,
     /// Rounded; carried on by the drying while it is not weighed.
     pub fraction: Option<Fraction>,
     /// The weight that the fraction goes by: the last one, less what has dried since.
@@ -128,6 +136,8 @@ pub(super) struct Flat {
     pub sent: Sent,
     pub kept: Kept,
     pub stage: Option<usize>,
+    /// How its plants are expected to grow; `None` until something is known of them.
+    growth: Option<Box<Growth>>,
     pub last_sample: Option<Mono>,
     pub outlook: Outlook,
     pub recent: Recent,
@@ -146,6 +156,8 @@ impl Flat {
             band: None,
             limits: Limits::default(),
             stage: None,
+            grown: Grown::default(),
+            growth: None,
             stand: None,
             on_stand: false,
             fraction: None,
@@ -162,8 +174,36 @@ impl Flat {
         }
     }
 
+    /// What its plants weigh, grown since the band was recorded.
     pub fn plants(&self) -> Grams {
-        self.kept.season.ends.plants
+        self.grown.mass
+    }
+
+    /// Works out what the plants weigh now.
+    pub fn grow(&mut self, now: Wall) {
+        self.grown = self.plants_at(now);
+    }
+
+    /// What they will weigh.
+    pub fn plants_at(&self, at: Wall) -> Grown {
+        self.growth.as_ref().map(|growth| growth.at(at)).unwrap_or_default()
+    }
+
+    /// When something was last known of the plants' mass for sure, and what that was.
+    pub fn plants_known(&self) -> Option<(Wall, Grams)> {
+        self.growth.as_ref().map(|growth| growth.last())
+    }
+
+    fn fit_growth(&mut self, now: Wall) {
+        let known = self.kept.season.ends.grown.as_deref().zip(self.band.map(|(band, _)| band.width()));
+        let is_fitted = match (&self.growth, known) {
+            (Some(growth), Some((plants, width))) => growth.is_of(plants, width),
+            (growth, known) => growth.is_none() && known.is_none(),
+        };
+        if !is_fitted {
+            self.growth = known.and_then(|(plants, width)| Growth::fit(plants, width)).map(Box::new);
+        }
+        self.grow(now);
     }
 
     /// Works out band, stage and limits anew from what was recorded and what the file says.
@@ -173,6 +213,7 @@ impl Flat {
         self.stage = by_days(&settings.stages, sown, zone.date(now));
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
+        self.fit_growth(now);
     }
 
     /// What is left, by a weight; `error` is its standard uncertainty if that is not the stand's.
@@ -197,7 +238,8 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        band.fraction_error(band.fraction(weight, self.plants()), error, error)
+        let weighed = band.fraction_error(band.fraction(weight, self.plants()), error, error);
+        weighed.hypot(self.grown.error / band.width())
     }
 
     pub fn water(&self) -> Option<Grams> {
@@ -215,6 +257,12 @@ impl Flat {
     pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {
         self.kept.season.place.as_ref().map(|over| over.value.as_str()).or(settings.place.as_deref())
     }
+}
+
+/// When a flat was sown, if the file says so: that day at noon.
+pub(super) fn sown_at(settings: &FlatSettings, zone: Zone) -> Option<Wall> {
+    let noon = chrono::NaiveTime::from_hms_opt(12, 0, 0).unwrap_or_default();
+    settings.sown.map(|day| zone.instant(day, noon))
 }
 
 /// A weight every five minutes of the last half hour, for the loss that no drying explains.

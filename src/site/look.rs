@@ -1,10 +1,10 @@
 //! A look at a flat, by the way of a reading about once a minute, or when its time has come: its drying, where that leads,
 //! what is carried on without a weight, and its alerts.
 
-use super::flats::{LONGEST_PAUSE, Outlook};
+use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Condition, Water};
+use crate::flat::{Asked, Condition, Forecast, Water};
 use crate::moment::Span;
 use crate::units::{Fraction, Grams};
 
@@ -36,6 +36,7 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.next_look = now.mono + LOOK_EVERY;
         flat.kept.first_weighed.get_or_insert(now.wall);
+        flat.grow(now.wall);
         if self.stands.get(flat.stand.unwrap_or(usize::MAX)).is_none_or(|bench| bench.stand.is_left_alone()) {
             flat.kept.drying.weighed(weight, now, hour);
             flat.recent.weighed(weight, now.mono);
@@ -111,6 +112,7 @@ impl Site {
         let drying_for = if in_hand { Span::ZERO } else { elapsed };
         let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
         let flat = &mut self.flats[index];
+        flat.grow(now.wall);
         let Some((band, _)) = flat.band else { return };
         let water = band.water(weighed.weight, flat.plants());
         let known =
@@ -141,7 +143,7 @@ impl Site {
             return;
         }
         let hour = self.local_hour(now.wall);
-        let flat = &mut self.flats[index];
+        let flat = &self.flats[index];
         let asked = flat.kept.drying.ask(now, hour);
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
@@ -153,7 +155,7 @@ impl Site {
         };
         if let Some((band, _)) = flat.band {
             let width = band.width();
-            let reaches = |water: Grams, limit: Fraction| asked.reaches(water, width * limit.get(), width);
+            let reaches = |water: Grams, limit: Fraction| reaches(flat, &asked, water, width * limit.get());
             let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
             outlook.due = of_now(flat.limits.water_at);
             outlook.low = of_now(flat.limits.low);
@@ -164,8 +166,9 @@ impl Site {
                 Some((now.mono, soak.map(|soak| soak.late.mono.since(now.mono))))
             });
         }
-        flat.outlook = outlook;
-        if let Some(stand) = flat.stand {
+        let stand = flat.stand;
+        self.flats[index].outlook = outlook;
+        if let Some(stand) = stand {
             self.refresh_scene(stand);
         }
     }
@@ -235,6 +238,7 @@ impl Site {
             high: flat.limits.high,
             water,
             plant_mass: flat.plants(),
+            plant_error: flat.grown.error,
             band: band.map(|band| band.width()),
             target_weight: flat.target_weight(),
             to_target: water
@@ -262,6 +266,7 @@ impl Site {
             low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
             full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
+            soak_doubt: flat.kept.odd_soak.map(|odd| odd.text(self.plan.words)),
             retired: false,
         }
     }
@@ -271,13 +276,27 @@ impl Site {
         self.flats[index].fraction_error(self.weight_error(index))
     }
 
-    fn weight_error(&self, index: usize) -> Grams {
+    pub(super) fn weight_error(&self, index: usize) -> Grams {
         let flat = &self.flats[index];
         match (flat.stand, flat.present) {
             (Some(stand), Some(weight)) => self.stands[stand].stand.weight_error(weight),
             _ => Grams::new(5.0),
         }
     }
+}
+
+/// When `water` grams will have fallen to `until`: by drying, which the weight shows, and by what the plants take into
+/// themselves, which it does not. The first forecast tells about how much that is; of the way there the rest is dried.
+fn reaches(flat: &Flat, asked: &Asked, water: Grams, until: Grams) -> Option<Forecast> {
+    let width = flat.band.map(|(band, _)| band.width())?;
+    let forecast = asked.reaches(water, until, width)?;
+    let grown = flat.plants_at(forecast.at.wall).mass - flat.plants();
+    if grown <= Grams::ZERO {
+        return Some(forecast);
+    }
+    let need = water - until;
+    let dried = need * (need / (need + grown));
+    Some(asked.reaches(until + dried, until, width).unwrap_or(forecast))
 }
 
 impl Site {
@@ -379,5 +398,48 @@ const fn wetness(condition: Condition) -> Wetness {
         Condition::Moist => Wetness::Moist,
         Condition::Wet => Wetness::Wet,
         Condition::Unknown => Wetness::Unknown,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::flat::{FlatSettings, Seedtime, Weighing};
+    use crate::moment::{Moment, Wall, Zone};
+
+    #[test]
+    fn water_that_plants_take_up_brings_the_day_nearer() {
+        let settings = FlatSettings {
+            dry_weight: Some(Grams::new(2900.0)),
+            capacity_weight: Some(Grams::new(4500.0)),
+            ..FlatSettings::default()
+        };
+        let begun = Wall::from_millis(1_772_323_200_000);
+        let at = |hours: f64| Moment::recorded(begun + Span::from_seconds(hours * 3600.0));
+        let mut flat = Flat::new(crate::site::flats::Kept::default());
+        let seed = Seedtime { zero: begun, sown: None };
+        for (day, mass) in [(10.0, 8.0), (20.0, 30.0), (30.0, 104.0)] {
+            let mass = Grams::new(mass);
+            let weighing = Weighing { at: at(day * 24.0).wall, mass, told: false, tolerance: Grams::new(32.0) };
+            flat.kept.season.record_plants(weighing, seed, mass);
+        }
+        // Three days at 5 g/h, so that the way is long and much grows on it.
+        let start = 30.0 * 24.0;
+        for step in 0..=72 * 6 {
+            let hours = start + f64::from(step) / 6.0;
+            flat.kept.drying.weighed(Grams::new(4300.0 - 5.0 * f64::from(step) / 6.0), at(hours), hours % 24.0);
+        }
+        let now = at(start + 72.0);
+        flat.settle(&settings, None, Zone::named("Etc/UTC").unwrap(), now.wall);
+        let asked = flat.kept.drying.ask(now, 0.0);
+        let (water, until) = (Grams::new(900.0), Grams::new(400.0));
+        let by_drying = asked.reaches(water, until, Grams::new(1600.0)).unwrap();
+        let with_growth = reaches(&flat, &asked, water, until).unwrap();
+        let dried = asked.loss(with_growth.at.mono.since(now.mono), None).unwrap().expected;
+        let grown = flat.plants_at(with_growth.at.wall).mass - flat.plants();
+        assert!(grown > Grams::new(25.0), "{grown:?}");
+        assert!(with_growth.at.wall < by_drying.at.wall);
+        assert!((dried + grown - Grams::new(500.0)).abs() < Grams::new(5.0), "{dried:?} and {grown:?}");
+        assert!(with_growth.early.wall <= with_growth.at.wall && with_growth.at.wall <= with_growth.late.wall);
     }
 }

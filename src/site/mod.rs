@@ -9,6 +9,7 @@ mod agenda;
 mod command;
 mod facts;
 mod flats;
+mod growing;
 mod input;
 mod look;
 mod orders;

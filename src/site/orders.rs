@@ -328,7 +328,10 @@ impl Site {
         self.check_new_end(index, Some(dry), None)?;
         let file = self.file_dry(index);
         let from = self.settled_dry(index);
-        self.flats[index].kept.season.record_dry(dry, file);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        kept.season.record_dry(dry, file, now);
+        kept.odd_soak = None;
         self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
         self.is_itself(index);
         self.band_changed(index);
@@ -336,10 +339,12 @@ impl Site {
     }
 
     fn record_capacity_now(&mut self, index: usize, weight: Grams) -> Done {
-        let capacity = weight - self.flats[index].plants();
-        self.check_new_end(index, None, Some(capacity))?;
+        if !self.band_has_settled(index) {
+            let capacity = weight - self.flats[index].plants();
+            self.check_new_end(index, None, Some(capacity))?;
+        }
         self.end_soak(index);
-        self.record_capacity(index, weight);
+        self.record_soak(index, weight)?;
         Ok(self.band_answer(index))
     }
 
@@ -348,7 +353,10 @@ impl Site {
         let capacity = weight - self.flats[index].plants();
         let file = self.file_capacity(index);
         let from = self.settled_capacity(index);
-        self.flats[index].kept.season.record_capacity(capacity, file);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        kept.season.record_capacity(capacity, file, now);
+        kept.odd_soak = None;
         self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
         self.is_itself(index);
         self.band_changed(index);
@@ -386,11 +394,17 @@ impl Site {
     }
 
     fn forget_band(&mut self, index: usize) -> Done {
-        if self.is_soaking(index) {
-            self.end_soak(index);
-            self.flats[index].kept.season.forget_band();
-        } else if !self.flats[index].kept.season.forget_band() {
-            return Err("nothing was recorded; the band is the file's already".to_owned());
+        let was_soaking = self.is_soaking(index);
+        self.end_soak(index);
+        let now = self.now.wall;
+        let kept = &mut self.flats[index].kept;
+        let was_odd = kept.odd_soak.take().is_some();
+        if !kept.season.forget_band(now) {
+            if !was_soaking && !was_odd {
+                return Err("nothing was recorded; the band is the file's already".to_owned());
+            }
+            // The same band, but it begins anew: the next soak records its capacity.
+            kept.season.ends.since = Some(now);
         }
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -406,6 +420,7 @@ impl Site {
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record to undo".to_owned());
         }
+        self.flats[index].kept.odd_soak = None;
         self.band_changed(index);
         Ok(self.band_answer(index))
     }
@@ -434,18 +449,8 @@ impl Site {
         limit(&mut season.target, set.target, file.target);
         limit(&mut season.high, set.high, file.high);
         if let Some(plant_mass) = set.plant_mass {
-            season.ends.plants = plant_mass.unwrap_or(Grams::ZERO);
-            if season.ends.plants < Grams::ZERO {
-                return Err("plant_mass_g cannot be below 0".to_owned());
-            }
-            if let Some((band, _)) = self.flats[index].band.filter(|(band, _)| season.ends.plants > band.width()) {
-                return Err(format!(
-                    "plants of {:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
-                     them on, or record the band anew with them in it",
-                    season.ends.plants.get(),
-                    band.width().get()
-                ));
-            }
+            let told = plant_mass.map(|mass| self.told_plants(index, mass)).transpose()?;
+            season.set_plants(told, self.seedtime(index), self.flats[index].plants());
         }
         if let Some(place) = &set.place {
             season.place = place.clone().map(|value| Box::new(Over { value, file: settings.place.clone() }));

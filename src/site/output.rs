@@ -181,6 +181,13 @@ pub enum Happening {
         /// Now.
         to: Option<Grams>,
     },
+    /// `capacity-recorded` on a band that has held for days: what came on top of its capacity is plants.
+    PlantsRecorded {
+        /// What was expected.
+        from: Grams,
+        /// What the soak has shown.
+        to: Grams,
+    },
     /// `moved`: from stand to stand, by id.
     Moved {
         /// Before.

@@ -328,7 +328,8 @@ impl Site {
             flat.kept.watered = Some(now);
             flat.kept.soaked = Some(now);
         }
-        self.record_capacity(index, capacity);
+        // Where nothing is recorded, an alert says why.
+        let _ = self.record_soak(index, capacity);
     }
 
     pub(super) fn end_soak(&mut self, index: usize) {

@@ -82,7 +82,7 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::Draining { .. } => "draining",
         Happening::Drained { .. } => "drained",
         Happening::DryRecorded { .. } => "dry-recorded",
-        Happening::CapacityRecorded { .. } => "capacity-recorded",
+        Happening::CapacityRecorded { .. } | Happening::PlantsRecorded { .. } => "capacity-recorded",
         Happening::Moved { .. } => "moved",
         Happening::StageChanged { .. } => "stage-changed",
         Happening::SettingReplaced { .. } => "setting-replaced",
@@ -115,6 +115,7 @@ fn more<M: SerializeMap>(what: &Happening, map: &mut M) -> Result<(), M::Error> 
         }
         Happening::DryRecorded { from, to } => changed(map, "dry_weight_g", &from.map(grams), &to.map(grams)),
         Happening::CapacityRecorded { from, to } => changed(map, "capacity_weight_g", &from.map(grams), &to.map(grams)),
+        Happening::PlantsRecorded { from, to } => changed(map, "plant_mass_g", &grams(*from), &grams(*to)),
         Happening::Moved { from, to } => changed(map, "stand", from, to),
         Happening::StageChanged { from, to } => changed(map, "stage", from, to),
         Happening::SettingReplaced { what, from, to } => changed::<_, Value>(map, what, from, to),

@@ -431,8 +431,27 @@ fn outgrown_takes_three_hours_or_heavy_plants() {
     bench.signs.full_soak_lasts = Some(Span::hours(41));
     assert_cleared(&bench.after(Span::minutes(1)), Kind::Outgrown, "a full soak lasts 41 h now");
 
-    bench.signs.plant_mass = Grams::new(410.0);
+    bench.signs.plant_mass = Grams::new(0.41 * 1600.0);
     assert_rose(&bench.look(), Kind::Outgrown);
+    bench.signs.plant_mass = Grams::new(0.36 * 1600.0);
+    assert!(bench.look().is_empty());
+    bench.signs.plant_mass = Grams::new(0.34 * 1600.0);
+    assert_cleared(&bench.look(), Kind::Outgrown, "its plants are known to weigh 544 g now");
+}
+
+#[test]
+fn plants_that_nobody_knows_the_weight_of_ask_for_a_soak() {
+    let mut bench = Bench::new();
+    bench.signs.full_soak_lasts = None;
+    bench.signs.plant_error = Grams::new(0.09 * 1600.0);
+    assert!(bench.look().is_empty());
+    bench.signs.plant_error = Grams::new(0.11 * 1600.0);
+    assert_rose(&bench.look(), Kind::Outgrown);
+    assert!(bench.alert(Kind::Outgrown).text.contains("Soak it through"), "{}", bench.alert(Kind::Outgrown).text);
+    bench.signs.plant_error = Grams::new(0.08 * 1600.0);
+    assert!(bench.look().is_empty());
+    bench.signs.plant_error = Grams::new(10.0);
+    assert_cleared(&bench.look(), Kind::Outgrown, "its plants are known to weigh 0 g now");
 }
 
 #[test]

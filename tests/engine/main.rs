@@ -7,6 +7,7 @@ mod calibrating;
 mod drying;
 mod figures;
 mod plan;
+mod plants;
 mod pots;
 mod properties;
 mod recording;
