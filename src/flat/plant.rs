@@ -45,7 +45,7 @@ const USUAL_ONSET: f64 = 18.0;
 const ONSET_SPREAD: f64 = 9.0;
 /// Days that the linear part lasts; the last never ends, and counts for two.
 const LASTS: [f64; 4] = [8.0, 14.0, 24.0, 1000.0];
-/// Grams a day in linear growth, as a share of the band: usual (give or take as much). 60 g/m² and day (weighing.md 6) on a
+/// Grams a day in linear growth, as a share of the band: usual (give or take as much). 60 g/m² and day (the usual flat of `sim`) on a
 /// 1020 tray with a band of 1600 g is 0.0054.
 const USUAL_GAIN: f64 = 0.005;
 
@@ -426,7 +426,7 @@ mod tests {
         plants.unwrap()
     }
 
-    /// Goudriaan & Monteith's curve with the constants of weighing.md 6 on a 1020 tray.
+    /// Goudriaan & Monteith's curve with the constants of the usual flat of `sim`.
     fn expolinear(t: f64) -> f64 {
         let (c, r, tb) = (60.0 * 0.143, 0.25, 18.0);
         c / r * soft(r * (t - tb))
@@ -444,7 +444,7 @@ mod tests {
 
     #[test]
     fn growth_that_slows_down_is_not_carried_straight_on() {
-        // A logistic crop of 250 g with r = 0.2, seen at 10 … 40 days; weighing.md 6.
+        // A logistic crop of 250 g with r = 0.2, seen at 10 … 40 days.
         let logistic = |t: f64| 250.0 / (1.0 + 249.0 * (-0.2 * t).exp());
         let plants = grown(&[10.0, 20.0, 30.0, 40.0].map(|t| (t, logistic(t) - logistic(0.0))));
         let gain = Growth::fit(&plants, WIDTH).unwrap().at(day(50.0)).mass.get() - (logistic(40.0) - logistic(0.0));

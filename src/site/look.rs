@@ -25,7 +25,7 @@ const DAY_KNOWN: u32 = 20;
 /// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
 const IN_HAND: Span = Span::minutes(60);
 /// As long as a flat's own drying is not known, it is taken to lose a hundredth of its band an hour, give or take as much:
-/// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg (weighing.md, r7) lies within.
+/// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg lies within.
 const UNKNOWN_DRYING_PER_HOUR: f64 = 0.01;
 
 impl Site {

@@ -238,7 +238,7 @@ impl Site {
         }
     }
 
-    /// Heard within two reporting periods (water-safety.md, S3).
+    /// Heard within two reporting periods.
     fn is_fresh(&self, stand: usize) -> bool {
         let stand = &self.stands[stand].stand;
         let two_periods = stand.period().unwrap_or(Span::ZERO) + stand.period().unwrap_or(Span::ZERO);

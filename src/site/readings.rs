@@ -20,7 +20,7 @@ const SAME_WEIGHT: Grams = Grams::new(20.0);
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
 
-/// A change this near to the dome's weight is the dome (weighing.md, 3.1).
+/// A change this near to the dome's weight is the dome (a judgement).
 const SAME_DOME: Grams = Grams::new(15.0);
 
 impl Site {
