@@ -1,13 +1,27 @@
-//! A stand with its scene, and all it has said.
+//! A stand with its scene, and all it has said; and a command.
 #![allow(dead_code, reason = "each test uses a part of it")]
 
 use tarewell::moment::{Moment, Span, Wall};
+use tarewell::site::{Command, Input, Order, Subject};
 use tarewell::stand::{FlatScene, Handling, Heard, Part, Said, Scene, Stand, StandSettings};
 
 const START: i64 = 1_772_000_000_000;
 
 pub fn at(seconds: f64) -> Moment {
     Moment::recorded(Wall::from_millis(START) + Span::from_seconds(seconds))
+}
+
+/// A command as it arrives, with nothing but itself.
+pub fn order(to: Subject, command: Command) -> Input {
+    Input::Order(Order {
+        to,
+        word: "test".to_owned(),
+        command: Ok(command),
+        id: None,
+        time: None,
+        retained: false,
+        ticket: None,
+    })
 }
 
 /// A stand with its scene, and all it has said.

@@ -1,9 +1,10 @@
 //! A jug of known weight takes the place of a flat for a while.
 
+use crate::bench::order;
 use std::sync::Arc;
 use tarewell::flat::FlatSettings;
 use tarewell::moment::{Moment, Span, Wall, Zone};
-use tarewell::site::{Command, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject};
+use tarewell::site::{Command, Happening, Input, Output, Part, Plan, Saved, Site, Subject};
 use tarewell::stand::StandSettings;
 use tarewell::units::{Grams, Words};
 
@@ -59,15 +60,7 @@ impl Bench {
     }
 
     fn command(&mut self, command: Command) {
-        self.handle(Input::Order(Order {
-            to: Subject::Stand(0),
-            word: "test".to_owned(),
-            command: Ok(command),
-            id: None,
-            time: None,
-            retained: false,
-            ticket: None,
-        }));
+        self.handle(order(Subject::Stand(0), command));
     }
 }
 

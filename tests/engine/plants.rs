@@ -5,13 +5,14 @@
 //! (capacity − residual). The site sees readings alone; a person waters when it says that a watering is due, and soaks
 //! the flat every ten days.
 
+use crate::bench::order;
 use crate::recording::Random;
 use proptest::prelude::*;
 use std::sync::Arc;
 use tarewell::alert::Kind;
 use tarewell::flat::{FlatSettings, SomeLimits};
 use tarewell::moment::{Moment, Span, Wall, Zone};
-use tarewell::site::{Command, Happening, Input, Order, Output, Part, Plan, Saved, Set, Site, Subject};
+use tarewell::site::{Command, Happening, Input, Output, Part, Plan, Saved, Set, Site, Subject};
 use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Words};
 
@@ -23,18 +24,6 @@ const AREA: f64 = 0.143;
 
 fn at(seconds: f64) -> Moment {
     Moment::recorded(START + Span::from_seconds(seconds))
-}
-
-fn order(command: Command) -> Input {
-    Input::Order(Order {
-        to: Subject::Flat(0),
-        word: "test".to_owned(),
-        command: Ok(command),
-        id: None,
-        time: None,
-        retained: false,
-        ticket: None,
-    })
 }
 
 fn plan(dry: f64, band: f64) -> Arc<Plan> {
@@ -213,7 +202,7 @@ impl Season {
     fn soak(&mut self, share: f64) {
         let full = self.tray.band * (1.0 + 0.004 * self.tray.random.normal());
         self.tray.holds = full * share;
-        self.handle(order(Command::RecordCapacity { now: false }));
+        self.handle(order(Subject::Flat(0), Command::RecordCapacity { now: false }));
         let lacks = (self.tray.holds - self.tray.water).max(0.0) + 300.0;
         self.every = 10.0;
         for _ in 0..3 {
@@ -381,10 +370,10 @@ fn a_soak_within_three_days_records_a_capacity_and_a_later_one_the_plants() {
     let (_, _, plants) = season.state();
     assert!((plants - 100.0).abs() < 25.0, "{plants}");
     // Undone, and begun anew.
-    season.handle(order(Command::Undo));
+    season.handle(order(Subject::Flat(0), Command::Undo));
     assert!(season.state().2.abs() < 1e-9);
     assert!((capacity(&season) - corrected).abs() < 1e-9);
-    season.handle(order(Command::ForgetBand));
+    season.handle(order(Subject::Flat(0), Command::ForgetBand));
     assert!((capacity(&season) - 4500.0).abs() < 1e-9);
 }
 
@@ -394,7 +383,7 @@ fn what_is_due_comes_sooner_with_plants_that_grow() {
         let mut season = Season::new(EXPOLINEAR, 2900.0, 1600.0, 6);
         season.run(32);
         if !grows {
-            season.handle(order(Command::ForgetBand));
+            season.handle(order(Subject::Flat(0), Command::ForgetBand));
         }
         let state = season.site.flat_state(0).unwrap();
         (state.due_at.clone(), state.fraction.unwrap(), state.target_weight_g.unwrap(), state.plant_mass_g)
@@ -494,6 +483,6 @@ fn ends(site: &Site) -> serde_json::Value {
 }
 
 fn order_and_poll(site: &mut Site, command: Command, seconds: f64) {
-    site.handle(order(command), at(seconds));
+    site.handle(order(Subject::Flat(0), command), at(seconds));
     while site.poll().is_some() {}
 }

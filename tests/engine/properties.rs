@@ -1,11 +1,12 @@
 //! Properties of the whole engine, whatever happens to it.
 
+use crate::bench::order;
 use proptest::prelude::*;
 use serde_json::Value;
 use std::sync::Arc;
 use tarewell::flat::FlatSettings;
 use tarewell::moment::{Moment, Mono, Span, Wall, Zone};
-use tarewell::site::{Command, Input, Order, Output, Part, Plan, Saved, Set, Site, Subject, Unreadable};
+use tarewell::site::{Command, Input, Output, Part, Plan, Saved, Set, Site, Subject, Unreadable};
 use tarewell::stand::StandSettings;
 use tarewell::units::{Celsius, Flow, Fraction, Grams, Millilitres, Words};
 use tarewell::watering::{Feed, ValveSettings};
@@ -44,18 +45,6 @@ const START: Wall = Wall::from_millis(1_774_742_400_000);
 
 fn at(millis: i64) -> Moment {
     Moment::recorded(START + Span::from_millis(millis))
-}
-
-fn order(to: Subject, command: Command) -> Input {
-    Input::Order(Order {
-        to,
-        word: "test".to_owned(),
-        command: Ok(command),
-        id: None,
-        time: None,
-        retained: false,
-        ticket: None,
-    })
 }
 
 fn weight() -> impl Strategy<Value = f64> {
