@@ -15,24 +15,15 @@ pub const PLACES: [&str; 2] = ["tarewell.yaml", "/etc/tarewell/tarewell.yaml"];
 /// Everything that is wrong, ready to print; the exit code is then 2.
 pub fn load(config: Option<&Path>) -> Result<(PathBuf, Checked), String> {
     let path = find(config)?;
-    let checked = std::thread::scope(|scope| {
-        let reading = scope.spawn(|| read(&path));
-        reading.join().unwrap_or_else(|_| Err(format!("{} could not be read: the reader fell over", path.display())))
-    })?;
-    // Reading takes many times the memory of what comes of it, in pieces that lie between those that stay. On a thread of
-    // its own they come from a heap of its own, which is given back when nothing of it is used: so a copy stays.
-    let kept = checked.clone();
-    drop(checked);
-    Ok((path, kept))
-}
-
-fn read(path: &Path) -> Result<Checked, String> {
-    let bytes = bytes_of(path)?;
+    let bytes = bytes_of(&path)?;
     let folder = path.parent().unwrap_or(Path::new("")).to_owned();
     let read_file = |name: &Path| text_of(&folder.join(name));
     let environment = |name: &str| env::var(name).ok();
     let around = Surroundings { environment: &environment, read_file: &read_file, machine_zone: machine_zone() };
-    config::read(&bytes, &path.display().to_string(), &around).map_err(|problems| problems.to_string())
+    match config::read(&bytes, &path.display().to_string(), &around) {
+        Ok(checked) => Ok((path, checked)),
+        Err(problems) => Err(problems.to_string()),
+    }
 }
 
 /// The file that was named, or the first one that is there.
