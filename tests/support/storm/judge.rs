@@ -97,12 +97,6 @@ impl Judge {
         }
     }
 
-    /// A reading was not handed on after all.
-    pub fn withheld(&mut self, stand: usize) {
-        let post = &mut self.posts[stand];
-        post.last_heard = post.heard_before;
-    }
-
     pub fn paced(&mut self, stand: usize, to_one_in: u32, at: SimTime) {
         let post = &mut self.posts[stand];
         post.period = Span::from_millis(post.own_period.millis() * i64::from(to_one_in));
@@ -276,9 +270,6 @@ impl Judge {
         tally: &mut Tally,
     ) {
         self.follow(house);
-        for post in &mut self.posts {
-            post.heard_before = post.last_heard;
-        }
         for place in 0..self.pots.len() {
             self.note(house, now, place, shown);
             if let Some(site) = site {

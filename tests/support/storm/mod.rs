@@ -4,10 +4,11 @@
 //! A seed is a house, a configuration and a course of events (`scenario`, `faults`); `world` plays it, with the program killed and
 //! started again from what a store would have kept (`shelf`); `states`, `alerts` and `world` check what is published, `judge`
 //! holds alerts against truth. A violation names its seed.
-#![allow(dead_code, reason = "the tests and the example use different parts of it")]
+#![allow(dead_code, unused_imports, reason = "the tests and the example use different parts of it")]
 
 mod alerts;
 mod checks;
+pub mod day;
 mod dice;
 mod faults;
 mod judge;

@@ -84,6 +84,46 @@ impl Scenario {
         Self { seed, weather, days, midnight, plan: Arc::new(plan), house, agenda, diligence }
     }
 
+    /// A house in which nothing goes wrong by itself, with flats of coir at 60 % on good cells, each on a stand of its own, in
+    /// London from a day of March on; for scenarios of a test's own.
+    pub fn quiet(flats: usize) -> Self {
+        let pots: Vec<FlatPlan> = (0..flats).map(|at| FlatPlan::cells(72).mix(Mix::Coir).at_fraction(0.6).on(at)).collect();
+        let first = NaiveDate::from_ymd_opt(2026, 3, 2).unwrap_or_default();
+        let zone = Zone::named("Europe/London").unwrap_or(Zone::UTC);
+        let flat = |(at, pot): (usize, &FlatPlan)| {
+            let settings = FlatSettings {
+                label: format!("Flat {at}"),
+                stand: Some(at),
+                dry_weight: Some(pot.dry_weight()),
+                capacity_weight: Some(pot.capacity_weight()),
+                ..FlatSettings::default()
+            };
+            (format!("f{at}"), settings)
+        };
+        let plan = Plan {
+            name: "Quiet".to_owned(),
+            zone,
+            words: Words::Metric,
+            base_topic: "tarewell".to_owned(),
+            fills: Vec::new(),
+            stands: (0..flats).map(|at| (format!("s{at}"), StandSettings::default())).collect(),
+            flats: pots.iter().enumerate().map(flat).collect(),
+            valves: Vec::new(),
+            supplies: Vec::new(),
+        };
+        let stands = vec![CellPlan::default(); flats];
+        Self {
+            seed: 1,
+            weather: Weather::Storm,
+            days: 7,
+            midnight: zone.instant(first, NaiveTime::MIN),
+            plan: Arc::new(plan),
+            house: HousePlan { flats: pots, stands, ..HousePlan::default() },
+            agenda: Vec::new(),
+            diligence: 1.0,
+        }
+    }
+
     /// The wall clock, as it should be.
     pub fn wall(&self, at: SimTime) -> Wall {
         self.midnight + Span::from_millis(at.millis())

@@ -13,9 +13,8 @@ pub struct Post {
     counts: bool,
     tares: bool,
     pub is_bad_cell: bool,
-    /// Its last reading that reached the program, and that of a slice ago.
+    /// Its last reading that reached the program.
     pub last_heard: SimTime,
-    pub heard_before: SimTime,
     pub online: bool,
     pub gone: bool,
     /// What it shows is what lies on it, noise and drift apart, from this time on.
@@ -45,7 +44,6 @@ impl Post {
             tares: cell.tares,
             is_bad_cell: cell.glitches > 0.02,
             last_heard: super::scenario::BEGINS,
-            heard_before: super::scenario::BEGINS,
             online: true,
             gone: false,
             honest_from: super::scenario::BEGINS,

@@ -9,7 +9,7 @@ use super::scenario::{BEGINS, Scenario};
 use super::shelf::Shelf;
 use super::states::{self, Shown};
 use super::tally::Tally;
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use tarewell::moment::{Moment, Mono, Span, Wall};
 use tarewell::sim::{Act, Doing, House, Message, SimTime};
 use tarewell::site::{Answer, Happening, Input, Output, Part, Site, Subject, Ticket, Unreadable};
@@ -51,6 +51,9 @@ pub struct World {
     last_command: Option<(String, String, SimTime)>,
     thinned: Vec<(u32, u32)>,
     ticks: u32,
+    agenda: VecDeque<(SimTime, Happens)>,
+    /// What was told of, where somebody wants to know.
+    pub events: Option<Vec<(SimTime, Subject, Happening)>>,
 }
 
 impl World {
@@ -83,6 +86,8 @@ impl World {
             last_command: None,
             thinned: vec![(1, 0); stands],
             ticks: 0,
+            agenda: scenario.agenda.clone().into(),
+            events: None,
             scenario,
         };
         world.start();
@@ -91,28 +96,32 @@ impl World {
 
     /// Lives through it all.
     pub fn run(mut self) -> Tally {
-        let end = BEGINS + Span::days(self.scenario.days);
-        let agenda = std::mem::take(&mut self.scenario.agenda);
-        let mut agenda = agenda.into_iter().peekable();
+        self.live_until(BEGINS + Span::days(self.scenario.days));
+        self.close()
+    }
+
+    /// Lives until then.
+    pub fn live_until(&mut self, end: SimTime) {
         while self.now < end {
-            let mut until = (self.now + SLICE).min(end);
-            if let Some((at, _)) = agenda.peek() {
-                until = until.min(*at);
-            }
-            if let Some(up) = self.down_until {
-                until = until.min(up);
-            }
-            self.live(until);
+            let next = self.agenda.front().map(|(at, _)| *at);
+            let until = [Some(self.now + SLICE), next, self.down_until].into_iter().flatten().fold(end, SimTime::min);
+            self.live(until.max(self.now));
             if self.down_until.is_some_and(|up| up <= self.now) {
                 self.start();
             }
-            while let Some((_, what)) = agenda.next_if(|(at, _)| *at <= self.now) {
-                *self.tally.injected.entry(what.name()).or_default() += 1;
-                self.happen(what);
+            while self.agenda.front().is_some_and(|(at, _)| *at <= self.now) {
+                if let Some((_, what)) = self.agenda.pop_front() {
+                    self.happen(what);
+                }
             }
             self.look();
         }
-        self.close()
+    }
+
+    /// Something happens now.
+    pub fn happen(&mut self, what: Happens) {
+        *self.tally.injected.entry(what.name()).or_default() += 1;
+        self.suffer(what);
     }
 
     fn close(mut self) -> Tally {
@@ -179,15 +188,16 @@ impl World {
     // ---- in
 
     fn hear(&mut self, message: Message, at: SimTime) {
+        if let Message::Reading { stand, retained: false, .. } = message {
+            let (one_in, count) = &mut self.thinned[stand];
+            *count += 1;
+            if *count % *one_in != 0 {
+                return;
+            }
+        }
         self.judge.heard(&message, at, self.site.is_some());
         let input = match message {
             Message::Reading { stand, value, retained } => {
-                let (one_in, count) = &mut self.thinned[stand];
-                *count += 1;
-                if !retained && *count % *one_in != 0 {
-                    self.judge.withheld(stand);
-                    return;
-                }
                 let value = value.map_err(|_| Unreadable::Missing);
                 if retained {
                     self.retained(stand, value);
@@ -291,6 +301,9 @@ impl World {
     }
 
     fn event(&mut self, site: &Site, subject: Subject, what: &Happening, now: Moment) {
+        if let Some(events) = &mut self.events {
+            events.push((self.now, subject, what.clone()));
+        }
         match what {
             Happening::AlertRaised { kind, title, .. } => {
                 self.alarms.rose(&mut self.checks, site, *kind, subject, title, now);
@@ -307,7 +320,7 @@ impl World {
 
     // ---- what happens
 
-    fn happen(&mut self, what: Happens) {
+    fn suffer(&mut self, what: Happens) {
         match what {
             Happens::Act(act) => {
                 self.house.act(act);
