@@ -44,6 +44,8 @@ use valves::Valve;
 
 /// Room for so many outputs is kept between two inputs.
 const OUT_KEPT: usize = 256;
+/// The wall clock was set, if it differs by more than this from the other between two inputs.
+const SET: Span = Span::seconds(2);
 
 /// The engine. See the module's documentation.
 #[derive(Debug)]
@@ -115,7 +117,11 @@ impl Site {
 
     /// Takes what happened, at a moment not before the last one.
     pub fn handle(&mut self, input: Input, at: Moment) {
+        let set_by = at.wall.since(self.now.wall) - at.mono.since(self.now.mono);
         self.now = at;
+        if set_by > SET || set_by < Span::ZERO - SET {
+            self.clock_was_set();
+        }
         match input {
             Input::Reading { stand, part, value, retained } => self.reading(stand, part, value, retained),
             Input::Temperature { stand, value } => {
@@ -130,6 +136,14 @@ impl Site {
         }
         while let Some(subject) = self.agenda.due(at.mono) {
             self.wake(subject);
+        }
+    }
+
+    /// The wall clock was set: what was forecast is so much later or earlier by it than it was.
+    fn clock_was_set(&mut self) {
+        for flat in 0..self.flats.len() {
+            self.interrupt_forecast(flat);
+            self.agenda.wish(Subject::Flat(flat), self.now.mono);
         }
     }
 

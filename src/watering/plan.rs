@@ -9,6 +9,8 @@ use serde::{Deserialize, Serialize};
 
 /// So near below its target a flat needs nothing (contract, valve state).
 const NEAR_TARGET: f64 = 0.02;
+/// Less than this is published as 0.0 mL.
+const NOTHING: Millilitres = Millilitres::new(0.05);
 
 /// A flat on the valve, with the water it holds now.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -145,8 +147,12 @@ pub fn plan(fed: &[Fed], valve: &ValveSettings, left_today: Option<Millilitres>)
         return None;
     }
     let flats: Vec<Share> = fed.iter().map(|flat| flat.share(seconds)).collect();
+    let volume: Millilitres = flats.iter().map(|share| share.gets).sum();
+    if volume < NOTHING {
+        return None;
+    }
     Some(Plan {
-        volume: flats.iter().map(|share| share.gets).sum(),
+        volume,
         run,
         limited_by,
         pulses: pulses(run, longest_pulse(fed, valve), rest(valve)),
