@@ -25,11 +25,11 @@ const NO_DOUBT_FOR: Span = Span::minutes(10);
 const NO_LEAK_FOR: Span = Span::minutes(10);
 /// A watering drains for an hour, and the loss is that of the half hour before.
 const DRAINED: Span = Span::minutes(90);
-const OUTGROWN_FOR: Span = Span::hours(3);
+const OUTGROWN_FOR: Span = Span::hours(12);
 const SOAK_TOO_SHORT: Span = Span::hours(36);
 const SOAK_LONG_ENOUGH: Span = Span::hours(40);
 /// Plants of this share of the band move it more than a correction is good for, and less than this no longer.
-const PLANTS_TOO_HEAVY: f64 = 0.40;
+pub(super) const PLANTS_TOO_HEAVY: f64 = 0.40;
 const PLANTS_LIGHT_ENOUGH: f64 = 0.35;
 /// Known to no more than this share of the band, they have to be weighed again by a soak; to this it is well again.
 pub(super) const PLANTS_UNSURE: f64 = 0.10;
@@ -364,12 +364,14 @@ fn doubtful(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>
 fn outgrown(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
     let of_band = |mass: Grams| signs.band.filter(|band| *band > Grams::ZERO).map_or(0.0, |band| mass / band);
     let (plants, unsure) = (of_band(signs.plant_mass), of_band(signs.plant_error));
-    let is_short = signs.full_soak_lasts.is_some_and(|lasts| lasts < SOAK_TOO_SHORT);
+    // Kept wet for its seeds, it has a narrow band for some days; that says nothing of plants.
+    let is_short = !signs.wet_is_meant && signs.full_soak_lasts.is_some_and(|lasts| lasts < SOAK_TOO_SHORT);
     let tight = watch.tight.note(is_short, signs.at);
     let by_plants = plants > PLANTS_TOO_HEAVY || unsure > PLANTS_UNSURE;
     watch.by_plants |= by_plants;
     if by_plants || (is_short && tight >= OUTGROWN_FOR) {
-        return Raise(Severity::Notice, signs.full_soak_lasts.map(Span::as_hours));
+        let hours = signs.full_soak_lasts.filter(|_| is_short).map(Span::as_hours);
+        return Raise(Severity::Notice, hours.or(Some(plants)));
     }
     if is_short {
         watch.wake_in(signs, OUTGROWN_FOR - tight);

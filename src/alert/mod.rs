@@ -13,7 +13,7 @@
 //! | `flat-changed` | what came back cannot be it | steady weights alone count | it fits, or is told to | soaking |
 //! | `weigh-due` | carried on with an error above 0.15, or for 60 h | | weighed | no band |
 //! | `band-doubtful` | the band cannot be right, or a soak for capacity ended where it cannot | clears after 10 min without doubt, at once with another band | see left | |
-//! | `outgrown` | for 3 h a full soak lasts under 36 h; or plants weigh over 0.4 of the band, or are known to 0.1 of it only | clears at 40 h; at 0.35; at 0.07 | see left | |
+//! | `outgrown` | for 12 h a full soak lasts under 36 h; or plants weigh over 0.4 of the band, or are known to 0.1 of it only | clears at 40 h; at 0.35; at 0.07 | see left | |
 //! | `leak` | loses more than `fastest_drying` for 30 min that lie an hour after a watering or later | clears under 0.8 of it for 10 min | see left | soaking, off its stand |
 //! | `stand-silent` | no reading for `stale_after`; critical on an auto valve | the second time within 2 × `stale_after`, readings must come for that long | heard | |
 //! | `stand-fault` | its readings cannot be believed | the second time within 20 min, they must be good for 10 min | they can | |

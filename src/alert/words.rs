@@ -1,7 +1,7 @@
 //! What the alerts say: which flat, how much is left, how much to pour and the weight to stop at, by when.
 
 use super::board::Wording;
-use super::flat::PLANTS_UNSURE;
+use super::flat::{PLANTS_TOO_HEAVY, PLANTS_UNSURE};
 use super::kinds::{Kind, Severity};
 use super::signs::{FlatSigns, StandSigns, Wetness};
 use crate::moment::{Moment, Span};
@@ -59,7 +59,8 @@ pub(super) fn pour(signs: &FlatSigns<'_>) -> String {
 /// The standard error of the fraction in percent; one that is no number is as bad as can be.
 pub(super) fn error_percent(signs: &FlatSigns<'_>) -> f64 {
     let error = signs.fraction_error;
-    if error.is_nan() { 100.0 } else { error.clamp(0.0, 1.0) * 100.0 }
+    // Told in whole percent, and nothing that is worked out is known to less than one.
+    if error.is_nan() { 100.0 } else { (error.clamp(0.0, 1.0) * 100.0).max(1.0) }
 }
 
 /// `Thu 14:20`.
@@ -178,6 +179,10 @@ fn outgrown(signs: &FlatSigns<'_>) -> String {
         let plants = plants.unwrap_or_else(|| "its plants have grown unseen".to_owned());
         let error = signs.words.weight(signs.plant_error);
         return format!("{plants}, give or take {error}. Soak it through and record its capacity (record-capacity).");
+    }
+    let share = signs.band.filter(|band| *band > Grams::ZERO).map_or(0.0, |band| signs.plant_mass / band);
+    if let Some(plants) = plants.as_ref().filter(|_| share > PLANTS_TOO_HEAVY) {
+        return format!("{plants}, {:.0} % of the water that it can hold. Pot it on.", 100.0 * share);
     }
     let facts: Vec<String> = [lasts, plants].into_iter().flatten().collect();
     format!("{}. Pot it on, or soak it through and record its capacity (record-capacity).", facts.join("; "))

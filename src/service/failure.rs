@@ -21,6 +21,18 @@ pub enum Failure {
     Runtime(String),
 }
 
+impl Failure {
+    /// Whether something else listens where this wanted to.
+    #[must_use]
+    pub fn is_taken(&self) -> bool {
+        match self {
+            Self::Broker(StartError::Taken(_)) => true,
+            Self::Web(WebError::Listen(_, error)) => error.kind() == std::io::ErrorKind::AddrInUse,
+            _ => false,
+        }
+    }
+}
+
 impl fmt::Display for Failure {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

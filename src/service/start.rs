@@ -59,7 +59,7 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     let leftovers = tidy::listen(settings, &router)?;
     let history = Reader::open(&store_path).ok();
 
-    stop_on_signals(stop.clone())?;
+    stop_on_signals(stop.clone(), stage.is_some())?;
     if let Some(Stage { started, .. }) = stage {
         // Whoever waits for it may have given up; then it stops soon.
         let _ = started.send(Addresses { broker: address, web: pages.as_ref().map(|pages| pages.address) });
@@ -303,13 +303,22 @@ fn start_notifier(
     notifier
 }
 
-fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
+/// A demo ends with its terminal too; a service that was started with `nohup` must not.
+fn stop_on_signals(stop: CancellationToken, with_terminal: bool) -> Result<(), Failure> {
     let hear = |kind| signal(kind).map_err(|error| Failure::Runtime(error.to_string()));
     let (mut terminate, mut interrupt) = (hear(SignalKind::terminate())?, hear(SignalKind::interrupt())?);
+    let mut hangup = with_terminal.then(|| hear(SignalKind::hangup())).transpose()?;
+    let hung_up = async move {
+        match &mut hangup {
+            Some(hangup) => hangup.recv().await,
+            None => std::future::pending().await,
+        }
+    };
     tokio::spawn(async move {
         tokio::select! {
             _ = terminate.recv() => {}
             _ = interrupt.recv() => {}
+            _ = hung_up => {}
         }
         tracing::info!("Stopping");
         stop.cancel();

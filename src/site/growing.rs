@@ -4,6 +4,9 @@ use super::{Happening, Site, Subject};
 use crate::flat::{OddSoak, Seedtime, Weighing, tolerance};
 use crate::units::Grams;
 
+/// A fraction below this cannot be: a flat does not dry far below what it was filled with.
+const LEAST_LEFT: f64 = -0.15;
+
 impl Site {
     pub(super) fn band_has_settled(&self, index: usize) -> bool {
         let flat = &self.flats[index];
@@ -16,8 +19,19 @@ impl Site {
         if self.band_has_settled(index) {
             return self.record_plants(index, weight);
         }
+        let flat = &self.flats[index];
+        let above = flat.band.map(|(band, _)| (weight - flat.plants() - band.capacity(), band.width()));
+        if let Some(odd) = above.and_then(|(above, width)| OddSoak::check_correction(above, width)) {
+            return self.leave_soak(index, odd);
+        }
         self.record_capacity(index, weight);
         Ok(())
+    }
+
+    fn leave_soak(&mut self, index: usize, odd: OddSoak) -> Result<(), String> {
+        self.flats[index].kept.odd_soak = Some(odd);
+        self.setting_changed(index);
+        Err(odd.text(self.plan.words))
     }
 
     fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), String> {
@@ -31,11 +45,10 @@ impl Site {
         let expected = flat.plants();
         let (known, last) = flat.plants_known().unwrap_or((seed.zero, Grams::ZERO));
         let odd = OddSoak::check(above, last.max(expected), now.since(known), band.width(), tolerance);
-        flat.kept.odd_soak = odd;
         if let Some(odd) = odd {
-            self.setting_changed(index);
-            return Err(odd.text(self.plan.words));
+            return self.leave_soak(index, odd);
         }
+        flat.kept.odd_soak = None;
         let mass = above.max(Grams::ZERO);
         let weighing = Weighing { at: now, mass, told: false, tolerance };
         flat.kept.season.record_plants(weighing, seed, expected);
@@ -55,18 +68,28 @@ impl Site {
         if mass < Grams::ZERO {
             return Err("plant_mass_g cannot be below 0".to_owned());
         }
-        let width = self.flats[index].band.map(|(band, _)| band.width());
-        match width.filter(|width| mass > *width) {
-            Some(width) => Err(format!(
-                "plants of {:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
+        let flat = &self.flats[index];
+        let Some((band, _)) = flat.band else {
+            return Err(
+                "it has no band yet, and plants are counted from the band on: record-dry and record-capacity first"
+                    .to_owned(),
+            );
+        };
+        let (width, grams) = (band.width(), mass.get());
+        if mass > width {
+            return Err(format!(
+                "plants of {grams:.0} g would weigh more than all the water that the flat can hold ({:.0} g). If they really do, pot \
                  them on, or record the band anew with them in it",
-                mass.get(),
                 width.get()
-            )),
-            None => {
-                let tolerance = tolerance(width.unwrap_or(Grams::ZERO), self.weight_error(index));
-                Ok(Weighing { at: self.now.wall, mass, told: true, tolerance })
-            }
+            ));
         }
+        let left = flat.present.map(|weight| band.fraction(weight, mass).get());
+        if let Some(left) = left.filter(|left| *left < LEAST_LEFT) {
+            return Err(format!(
+                "with plants of {grams:.0} g less than nothing of its water would be left ({:.0} %). Is the number right?",
+                100.0 * left
+            ));
+        }
+        Ok(Weighing { at: self.now.wall, mass, told: true, tolerance: tolerance(width, self.weight_error(index)) })
     }
 }

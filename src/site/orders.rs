@@ -417,6 +417,11 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
+        // So is a soak that recorded nothing: there is nothing to go back from.
+        if self.flats[index].kept.odd_soak.take().is_some() {
+            self.setting_changed(index);
+            return Ok(self.band_answer(index));
+        }
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record to undo".to_owned());
         }
@@ -431,6 +436,7 @@ impl Site {
         Map::from_iter([
             ("dry_weight_g".to_owned(), weight(self.settled_dry(index))),
             ("capacity_weight_g".to_owned(), weight(self.settled_capacity(index))),
+            ("plant_mass_g".to_owned(), weight(Some(flat.plants()))),
             ("fraction".to_owned(), json!(flat.fraction.map(Fraction::get))),
         ])
     }
@@ -461,10 +467,11 @@ impl Site {
         }
         self.flats[index].kept.season = season;
         self.setting_changed(index);
-        Ok(Map::from_iter(
+        let plants = super::decimals(self.flats[index].plants().get(), 1);
+        let limits =
             [("low", limits.low), ("water_at", limits.water_at), ("target", limits.target), ("high", limits.high)]
-                .map(|(key, limit)| (key.to_owned(), json!(limit.rounded().get()))),
-        ))
+                .map(|(key, limit)| (key.to_owned(), json!(limit.rounded().get())));
+        Ok(limits.into_iter().chain([("plant_mass_g".to_owned(), json!(plants))]).collect())
     }
 
     fn shelve(&mut self, index: usize, time: Span) -> Done {

@@ -419,11 +419,17 @@ fn a_doubtful_band_clears_after_ten_minutes_or_with_another_band() {
 }
 
 #[test]
-fn outgrown_takes_three_hours_or_heavy_plants() {
+fn outgrown_takes_half_a_day_or_heavy_plants() {
     let mut bench = Bench::new();
     bench.signs.full_soak_lasts = Some(Span::hours(30));
-    let changes = bench.sleep(Span::hours(5));
-    assert!(matches!(changes[..], [(after, Change::Rose(Kind::Outgrown, _))] if after == Span::hours(3)));
+    bench.signs.wet_is_meant = true;
+    assert!(bench.sleep(Span::hours(20)).is_empty(), "seeds kept wet have a narrow band");
+    bench.signs.wet_is_meant = false;
+    let changes = bench.sleep(Span::hours(20));
+    assert!(
+        matches!(changes[..], [(after, Change::Rose(Kind::Outgrown, _))] if after >= Span::hours(12)),
+        "{changes:?}"
+    );
     for hours in [37, 35, 39] {
         bench.signs.full_soak_lasts = Some(Span::hours(hours));
         assert!(bench.after(Span::minutes(1)).is_empty());

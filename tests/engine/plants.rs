@@ -378,6 +378,60 @@ fn a_soak_within_three_days_records_a_capacity_and_a_later_one_the_plants() {
 }
 
 #[test]
+fn a_watering_taken_for_a_first_soak_does_not_halve_the_band() {
+    let mut season = Season::new(Curve::Bare, 2900.0, 1600.0, 7);
+    season.go_on(3600.0);
+    season.soak(0.7);
+    let state = season.site.flat_state(0).unwrap();
+    assert_eq!(state.capacity_weight_g, Some(4500.0));
+    let alert = season.site.alert_state(Kind::BandDoubtful, Subject::Flat(0)).unwrap();
+    assert!(alert.text.contains("below the recorded capacity"), "{}", alert.text);
+}
+
+#[test]
+fn undo_takes_back_what_was_done_last() {
+    let told = |mass: Option<f64>| Command::Set(Set { plant_mass: Some(mass.map(Grams::new)), ..Set::default() });
+    let mut season = Season::new(Curve::Bare, 2900.0, 1600.0, 8);
+    season.go_on(3600.0);
+    season.soak(1.0);
+    season.go_on(4.0 * DAY);
+    season.tray.plants += 100.0;
+    season.tray.curve = Curve::Gompertz { most: 100.0, k: 1.0, t0: -100.0 };
+    season.soak(1.0);
+    let capacity = |season: &Season| season.site.flat_state(0).unwrap().capacity_weight_g.unwrap();
+    let (recorded, (_, _, plants)) = (capacity(&season), season.state());
+    assert!((plants - 100.0).abs() < 25.0, "{plants}");
+    // A number by the grower, lower than what was known: undone, or taken out again.
+    for back in [Command::Undo, told(None)] {
+        season.handle(order(Subject::Flat(0), told(Some(30.0))));
+        assert!((season.state().2 - 30.0).abs() < 1.0);
+        season.handle(order(Subject::Flat(0), back));
+        assert!((season.state().2 - plants).abs() < 5.0, "{} after {plants}", season.state().2);
+    }
+    // A soak that recorded nothing: its doubt goes, and no more.
+    season.soak(0.8);
+    assert!(season.site.alert_state(Kind::BandDoubtful, Subject::Flat(0)).is_some());
+    season.handle(order(Subject::Flat(0), Command::Undo));
+    season.go_on(1800.0);
+    assert!(season.site.alert_state(Kind::BandDoubtful, Subject::Flat(0)).is_none());
+    assert!((capacity(&season) - recorded).abs() < 1e-9);
+    assert!((season.state().2 - plants).abs() < 5.0);
+}
+
+#[test]
+fn a_number_for_plants_that_cannot_be_is_refused() {
+    let mut season = Season::new(Curve::Bare, 2900.0, 1600.0, 9);
+    season.go_on(3600.0);
+    let (fraction, _, _) = season.state();
+    for mass in [-1.0, 1500.0, 5000.0] {
+        let told = Set { plant_mass: Some(Some(Grams::new(mass))), ..Set::default() };
+        season.handle(order(Subject::Flat(0), Command::Set(told)));
+        assert_eq!(season.state().2, 0.0, "{mass}");
+    }
+    assert!((season.state().0 - fraction).abs() < 0.01);
+}
+
+#[test]
 fn what_is_due_comes_sooner_with_plants_that_grow() {
     let due = |grows: bool| {
         let mut season = Season::new(EXPOLINEAR, 2900.0, 1600.0, 6);

@@ -1,6 +1,7 @@
 //! `tarewell demo`: what a newcomer sees, and what is left afterwards.
 
-use std::process::{Command, Output};
+use std::io::{BufRead, BufReader};
+use std::process::{Command, Output, Stdio};
 
 /// Runs it with these words, its temporary files in a folder of its own; what it printed, and what it left there.
 fn demo(words: &[&str]) -> (Output, usize) {
@@ -20,12 +21,32 @@ fn a_day_of_the_house_shows_a_dry_flat_what_was_advised_and_done_and_leaves_noth
     assert!(line(&["mosquitto_sub", "tarewell/#"]), "where to look: {said}");
     assert!(line(&["alert", "Leek is dry", "Pour"]), "{said}");
     assert!(line(&["done", "the grower pours", "Leek", "as advised"]), "{said}");
-    assert!(line(&["over", "Leek is dry"]), "{said}");
+    assert!(line(&["ended", "Leek is dry"]), "{said}");
     assert!(line(&["seen", "Leek was watered"]), "{said}");
     assert!(line(&["seen", "Pansy", "capacity is recorded"]), "{said}");
-    assert!(line(&["passed", "alerts raised", "waterings by hand"]), "{said}");
+    assert!(line(&["passed", "Alerts raised", "Waterings by hand"]), "{said}");
     assert!(done.stderr.is_empty(), "{}", String::from_utf8_lossy(&done.stderr));
     assert_eq!(left, 0, "it leaves nothing behind");
+}
+
+#[test]
+fn it_ends_when_nobody_reads_what_it_says_or_its_terminal_is_closed() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut start = || {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tarewell"));
+        command.args(["demo", "--speed", "2400"]).env("TMPDIR", folder.path()).env_remove("RUST_LOG");
+        command.stdout(Stdio::piped()).spawn().unwrap()
+    };
+    let mut unread = start();
+    drop(unread.stdout.take());
+    assert!(unread.wait().unwrap().success(), "as `demo | head -3` has it");
+
+    let mut closed = start();
+    let mut said = BufReader::new(closed.stdout.take().unwrap()).lines();
+    assert!(said.any(|line| line.unwrap().contains("alert")), "it has started");
+    let hung_up = Command::new("kill").arg("-HUP").arg(closed.id().to_string()).status().unwrap();
+    assert!(hung_up.success() && closed.wait().unwrap().success());
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "it leaves nothing behind");
 }
 
 #[test]

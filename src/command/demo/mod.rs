@@ -72,11 +72,37 @@ fn play(args: &DemoArgs) -> Result<(), String> {
     if std::env::var_os("RUST_LOG").is_some() {
         super::run::log_to_standard_error();
     }
+    // Another demo may take the port between the asking and the taking.
+    let first = play_at(args, free(BROKER), free(WEB));
+    let any = |address: SocketAddr| free(SocketAddr::new(address.ip(), 0));
+    match first {
+        Err(Trouble::Taken(_)) => play_at(args, any(BROKER), any(WEB)),
+        played => played,
+    }
+    .map_err(|trouble| match trouble {
+        Trouble::Taken(why) | Trouble::Other(why) => why,
+    })
+}
+
+/// Why a demo ended before its time.
+enum Trouble {
+    /// Something else listens where it wanted to.
+    Taken(String),
+    Other(String),
+}
+
+impl From<String> for Trouble {
+    fn from(why: String) -> Self {
+        Self::Other(why)
+    }
+}
+
+fn play_at(args: &DemoArgs, broker: SocketAddr, web: SocketAddr) -> Result<(), Trouble> {
     // Gone with everything in it when this function ends.
     let folder = tempfile::Builder::new().prefix("tarewell-demo-").tempdir().map_err(|error| error.to_string())?;
     let store = folder.path().join("demo.db");
     let scene = Scene::new();
-    let checked = check(&scene.configuration(free(BROKER), free(WEB), &store))?;
+    let checked = check(&scene.configuration(broker, web, &store))?;
 
     let mut house = House::new(scene.house(), args.seed, scene::WEIGHED_FROM);
     let plan = Arc::new(checked.plan.clone());
@@ -91,8 +117,11 @@ fn play(args: &DemoArgs) -> Result<(), String> {
     let served = service::run_on(Stage { clock, stop: stop.clone(), started }, checked, folder.path());
     stop.cancel();
     let played = playing.join().map_err(|_| "the house fell in".to_owned())?;
-    served.map_err(|failure| failure.to_string())?;
-    played.map_err(|_| "the service did not start".to_owned())?
+    served.map_err(|failure| match failure.is_taken() {
+        true => Trouble::Taken(failure.to_string()),
+        false => Trouble::Other(failure.to_string()),
+    })?;
+    Ok(played.map_err(|_| "the service did not start".to_owned())??)
 }
 
 fn check(yaml: &str) -> Result<Checked, String> {

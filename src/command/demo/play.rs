@@ -38,7 +38,9 @@ impl Player {
         let mut grower = Grower::new(self.house.now());
         let mut batch = Vec::new();
         let mut shown: Option<Instant> = None;
-        while !self.stop.is_cancelled() && self.lasts.is_none_or(|lasts| begun.elapsed() < lasts) {
+        let lasts = self.lasts;
+        let over = |view: &View| view.is_unheard() || lasts.is_some_and(|lasts| begun.elapsed() >= lasts);
+        while !self.stop.is_cancelled() && !over(&view) {
             let now = scene::house_time(self.clock.now().wall);
             if client.is_up() {
                 self.live_until(now, &client);

@@ -15,6 +15,8 @@ use std::collections::{HashMap, HashSet, VecDeque};
 const LATELY: usize = 9;
 /// The bar of a flat is so wide.
 const BAR: usize = 24;
+/// On a narrow terminal it gives way to words, which need so many columns.
+const WORDS: usize = 62;
 /// It ends at this fraction.
 const BAR_ENDS: f64 = 1.2;
 
@@ -34,9 +36,13 @@ pub struct View {
     lately: VecDeque<String>,
     /// Flats that are being soaked.
     soaking: HashSet<String>,
+    /// Flats that are off their stands.
+    off: HashSet<String>,
     /// Lines on the screen that the next table takes the place of.
     drawn: usize,
     tally: Tally,
+    /// Nobody reads what is printed any more.
+    unheard: bool,
 }
 
 /// For the last words.
@@ -62,13 +68,20 @@ impl View {
             raised: HashMap::new(),
             lately: VecDeque::new(),
             soaking: HashSet::new(),
+            off: HashSet::new(),
             drawn: 0,
             tally: Tally::default(),
+            unheard: false,
         }
     }
 
+    /// Whether what it prints goes nowhere: the terminal is closed, or the program behind the pipe has ended.
+    pub const fn is_unheard(&self) -> bool {
+        self.unheard
+    }
+
     /// Where to look, and what to try.
-    pub fn introduce(&self, addresses: Addresses) {
+    pub fn introduce(&mut self, addresses: Addresses) {
         let Some(broker) = addresses.broker else { return };
         let (host, port) = (broker.ip(), broker.port());
         let mut lines = vec![
@@ -77,7 +90,7 @@ impl View {
                 self.speed
             ),
             format!("  mosquitto_sub -h {host} -p {port} -v -t 'tarewell/#'"),
-            "To command:".to_owned(),
+            "To command (the mark of Lettuce moves):".to_owned(),
             format!(
                 "  mosquitto_pub -h {host} -p {port} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'"
             ),
@@ -91,9 +104,12 @@ impl View {
         lines.iter().for_each(|line| self.print(line));
     }
 
-    /// What tarewell would have poured on that flat now, in mL, if it is dry or due.
+    /// What tarewell would have poured on that flat now, in mL, if it is dry or due and stands on its stand.
     pub fn advised(&self, flat: &str) -> Option<f64> {
         let state = self.states.get(flat)?;
+        if self.off.contains(flat) {
+            return None;
+        }
         let is_due = matches!(word(state, "condition"), "dry" | "due");
         is_due.then(|| number(state, "to_target_ml")).flatten()
     }
@@ -124,7 +140,7 @@ impl View {
             None => {
                 if let Some(title) = self.raised.remove(topic) {
                     self.tally.cleared += 1;
-                    self.say(now, Color::Green, &format!("over     {title}"));
+                    self.say(now, Color::Green, &format!("ended    {title}"));
                 }
             }
         }
@@ -136,8 +152,14 @@ impl View {
         let grams = |key| number(&event, key).unwrap_or_default();
         let said = match word(&event, "event") {
             "watered" => format!("{label} was watered: {:.0} mL, {:.0} mL stayed", grams("added_ml"), grams("kept_ml")),
-            "lifted" => format!("{label} was lifted off its stand"),
-            "returned" => format!("{label} is back"),
+            "lifted" => {
+                self.off.insert(word(&event, "id").to_owned());
+                format!("{label} was lifted off its stand")
+            }
+            "returned" => {
+                self.off.remove(word(&event, "id"));
+                format!("{label} is back")
+            }
             // One pass after the other; the first tells it.
             "soaking" if self.soaking.insert(label.clone()) => format!("{label} takes up water"),
             "capacity-recorded" => {
@@ -196,9 +218,8 @@ impl View {
             text.push_str(&truncate_str(line, usize::from(width), "…"));
             text.push('\n');
         }
-        // A terminal that has gone away is no reason to stop; the broker serves on.
-        let _ = self.term.clear_last_lines(self.drawn);
-        let _ = self.term.write_str(&text);
+        let drawn = self.term.clear_last_lines(self.drawn).and_then(|()| self.term.write_str(&text));
+        self.unheard |= drawn.is_err();
         self.drawn = lines.len();
     }
 
@@ -220,6 +241,7 @@ impl View {
         let condition = word(state, "condition");
         let due = moment(state, "due_at");
         let (urgency, what) = match (condition, fraction, due) {
+            _ if self.off.contains(id) => (1e3, "off its stand: this is what it should hold by now".to_owned()),
             ("dry", Some(fraction), _) => (fraction - 1000.0, pour(state)),
             ("due", Some(fraction), _) => (fraction - 100.0, pour(state)),
             ("unknown", ..) => (1e6, word(state, "advice").to_owned()),
@@ -237,10 +259,15 @@ impl View {
         };
         let line = format!(
             "  {label:<10} {} {share}  {}  {what}",
-            style.apply_to(bar(fraction, number(state, "target"))),
+            style.apply_to(bar(fraction, number(state, "target"), self.bar_width())),
             style.apply_to(format!("{condition:<7}"))
         );
         (urgency, line)
+    }
+
+    fn bar_width(&self) -> usize {
+        let (_, width) = self.term.size();
+        if self.term.is_term() { usize::from(width).saturating_sub(WORDS).clamp(6, BAR) } else { BAR }
     }
 
     fn valve(&self, id: &str) -> String {
@@ -257,11 +284,11 @@ impl View {
     }
 
     /// Last words.
-    pub fn end(&self, now: SimTime) {
+    pub fn end(&mut self, now: SimTime) {
         let passed = self.begun.map_or_else(String::new, |begun| apart(begun, now));
         let Tally { poured, millilitres, raised, cleared } = self.tally;
         self.print(&format!(
-            "\n{passed} passed: {raised} alerts raised, {cleared} cleared; {poured} waterings by hand, {:.1} L, as advised.",
+            "\n{passed} passed. Alerts raised: {raised}, ended: {cleared}. Waterings by hand, as advised: {poured}, {:.1} L in all.",
             millilitres / 1000.0
         ));
     }
@@ -270,9 +297,8 @@ impl View {
         self.zone.stamp(scene::wall(now)).get(11..16).unwrap_or_default().to_owned()
     }
 
-    fn print(&self, line: &str) {
-        // As above.
-        let _ = self.term.write_line(line);
+    fn print(&mut self, line: &str) {
+        self.unheard |= self.term.write_line(line).is_err();
     }
 }
 
@@ -296,11 +322,11 @@ fn pour(state: &Value) -> String {
     }
 }
 
-/// What is left, and where the target is: `━━━━━━━━┃┄┄┄┄`.
-fn bar(fraction: Option<f64>, target: Option<f64>) -> String {
-    let place = |fraction: f64| (0..BAR).take_while(|step| position(*step) < fraction).count();
+/// What is left, and where the target is, in so many steps: `━━━━━━━━┃┄┄┄┄`.
+fn bar(fraction: Option<f64>, target: Option<f64>, steps: usize) -> String {
+    let place = |fraction: f64| (0..steps).take_while(|step| position(*step, steps) < fraction).count();
     let (filled, mark) = (fraction.map_or(0, place), target.map(place));
-    (0..BAR)
+    (0..steps)
         .map(|step| match step {
             _ if mark == Some(step) => '┃',
             _ if step < filled => '━',
@@ -310,9 +336,9 @@ fn bar(fraction: Option<f64>, target: Option<f64>) -> String {
 }
 
 /// The fraction at the middle of a step of the bar.
-fn position(step: usize) -> f64 {
-    let share = f64::from(u32::try_from(step).unwrap_or_default()) + 0.5;
-    share / f64::from(u32::try_from(BAR).unwrap_or(1)) * BAR_ENDS
+fn position(step: usize, steps: usize) -> f64 {
+    let number = |count: usize| f64::from(u32::try_from(count).unwrap_or(1));
+    (number(step) + 0.5) / number(steps) * BAR_ENDS
 }
 
 #[cfg(test)]
@@ -354,7 +380,7 @@ mod tests {
 
     #[test]
     fn the_bar_shows_what_is_left_and_the_target() {
-        let bar = bar(Some(0.25), Some(0.5));
+        let bar = bar(Some(0.25), Some(0.5), BAR);
         assert_eq!(bar.chars().count(), BAR);
         assert_eq!(bar.chars().filter(|&step| step == '━').count(), 5, "a quarter of 1.2 in 24 steps: {bar}");
         assert_eq!(bar.chars().position(|step| step == '┃'), Some(10));

@@ -146,6 +146,8 @@ pub struct Drying {
     trusted_from: f64,
     /// The first whole hour after the flat was last disturbed.
     since: i32,
+    /// Follows from band and plants, and is set again with them.
+    #[serde(skip)]
     scale: Option<Scale>,
     /// The usual demand by hour of the day, g/h; below 0: unknown.
     usual: [f32; 24],
