@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 
 /// So many points are kept.
 const MOST_POINTS: usize = 8;
-/// A point so soon after the last is the same one, put right.
+/// A point so soon after the last of its kind is the same one, put right.
 const SAME_POINT: Span = Span::hours(1);
 /// What a soak tells a mass to: repeated soaks differ by some grams, and by so much of the band (a judgement).
 const SOAK_ERROR: f64 = 3.0;
@@ -123,7 +123,7 @@ impl Plants {
         let at = last.map_or(at, |last| at.max(last.at));
         let mut left = all();
         if let Some(last) = last {
-            if at.since(last.at) < SAME_POINT {
+            if at.since(last.at) < SAME_POINT && last.told == told {
                 plants.points.pop();
                 left = last.left;
             } else if mass < last.mass - tolerance {

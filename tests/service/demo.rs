@@ -32,7 +32,7 @@ fn a_day_of_the_house_shows_a_dry_flat_what_was_advised_and_done_and_leaves_noth
 #[test]
 fn it_ends_when_nobody_reads_what_it_says_or_its_terminal_is_closed() {
     let folder = tempfile::tempdir().unwrap();
-    let mut start = || {
+    let start = || {
         let mut command = Command::new(env!("CARGO_BIN_EXE_tarewell"));
         command.args(["demo", "--speed", "2400"]).env("TMPDIR", folder.path()).env_remove("RUST_LOG");
         command.stdout(Stdio::piped()).spawn().unwrap()
