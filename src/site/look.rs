@@ -71,11 +71,24 @@ impl Site {
         self.soak(index, |soak| soak.tick(now));
         let before = self.flats[index].kept.condition;
         self.carry_on(index);
+        let limits = self.flats[index].limits;
         self.settle(index);
+        self.hold_against(index, limits);
         self.judge(index);
         let changed = self.flats[index].kept.condition != before;
         self.flat_moved(index, changed);
         self.wish_flat(index);
+    }
+
+    /// Another stage has begun, with other limits: what was moist by the old ones may be dry by the new ones.
+    fn hold_against(&mut self, index: usize, before: crate::flat::Limits) {
+        let flat = &mut self.flats[index];
+        if flat.limits != before
+            && let (Some(weight), Some(_)) = (flat.present, flat.fraction)
+        {
+            flat.goes_by(weight, flat.error);
+            self.interrupt_forecast(index);
+        }
     }
 
     fn wish_flat(&mut self, index: usize) {
