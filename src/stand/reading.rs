@@ -243,7 +243,7 @@ impl Stand {
     fn clear(&mut self, why: &str, at: Moment, said: &mut Vec<Said>) {
         self.state = State::Well;
         self.cold.fault = None;
-        self.wake = Some(at.mono + self.stale_after());
+        self.wake = Some(at.mono + self.stale_after().min(STALE));
         said.push(Said::FaultCleared(why.to_owned()));
     }
 
@@ -278,7 +278,7 @@ impl Stand {
             State::Silent(_) => {
                 self.state = State::Well;
                 self.offline = false;
-                self.wake = Some(at.mono + self.stale_after());
+                self.wake = Some(at.mono + self.stale_after().min(STALE));
                 said.push(Said::HeardAgain);
             }
             State::Faulty => match self.cold.fault.as_ref().map(|(_, fault)| fault) {
@@ -464,6 +464,8 @@ impl Stand {
             self.fall_silent(at, said);
         } else {
             let next = counted_from + stale;
+            // Readings may come faster again, and then silence is shorter than was thought.
+            let next = if self.heard_at.is_some() { next.min(at.mono + STALE) } else { next };
             self.wake = Some(if next > at.mono { next } else { at.mono + stale });
         }
     }
