@@ -259,10 +259,11 @@ impl Stand {
         if self.cold.restored.is_some() {
             self.resume(at);
         }
-        let step = match self.heard_at {
-            Some(last) => at.mono.since(last.mono),
-            None => Span::ZERO,
-        };
+        let step = self.heard_at.map_or(Span::ZERO, |last| at.mono.since(last.mono));
+        if self.heard_at.is_none() {
+            // So far it was waited for as long as its pace before a restart asks.
+            self.wake = Some(at.mono + self.stale_after().min(STALE));
+        }
         self.mind_the_gap(step);
         self.heard_at = Some(at);
         if self.is_frozen(bits, at, scene, said) {
