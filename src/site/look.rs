@@ -117,7 +117,10 @@ impl Site {
             return;
         }
         let now = self.now;
-        let Some(weighed) = self.flats[index].kept.weighed else { return };
+        let Some(weighed) = self.flats[index].kept.weighed else {
+            self.flats[index].unknown();
+            return;
+        };
         let hour = self.local_hour(weighed.at.wall);
         let elapsed = now.mono.since(weighed.at.mono);
         let in_hand = self.flats[index].kept.off_since.is_some() && elapsed < IN_HAND;

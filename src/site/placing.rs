@@ -167,6 +167,7 @@ impl Site {
                 for weighed in flat.kept.weighed.as_mut().into_iter().chain(lifted) {
                     weighed.weight = weighed.weight * factor;
                 }
+                flat.present = flat.present.map(|present| present * factor);
             }
             self.interrupt(flat, Span::minutes(30));
             self.band_changed(flat);
