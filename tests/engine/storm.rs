@@ -67,3 +67,22 @@ fn seed_2_a_plan_of_nothing_is_no_plan() {
 fn seed_63_a_stage_that_begins_at_midnight_is_judged_by_its_own_limits() {
     again(63, Weather::Storm, 6);
 }
+
+/// It dried faster from one reading to the next than ever before, on a hot morning with a reading in four minutes: nothing stood
+/// still any more, and for eight hours no weight was believed.
+#[test]
+fn seed_282_a_hot_morning_is_no_unrest() {
+    again(282, Weather::Storm, 1);
+}
+
+/// `span` with the flat on its stand: its band followed, the weight it went by did not.
+#[test]
+fn seed_143_a_new_span_holds_for_the_weight_a_flat_goes_by() {
+    again(143, Weather::Storm, 9);
+}
+
+/// Its weight was forgotten over a `span`, its condition was not.
+#[test]
+fn seed_210_without_a_weight_the_condition_is_unknown() {
+    again(210, Weather::Storm, 7);
+}
