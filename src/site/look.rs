@@ -72,11 +72,24 @@ impl Site {
         self.soak(index, |soak| soak.tick(now));
         let before = self.flats[index].kept.condition;
         self.carry_on(index);
+        let limits = self.flats[index].limits;
         self.settle(index);
+        self.hold_against(index, limits);
         self.judge(index);
         let changed = self.flats[index].kept.condition != before;
         self.flat_moved(index, changed);
         self.wish_flat(index);
+    }
+
+    /// Another stage has begun, with other limits: what was moist by the old ones may be dry by the new ones.
+    fn hold_against(&mut self, index: usize, before: crate::flat::Limits) {
+        let flat = &mut self.flats[index];
+        if flat.limits != before
+            && let (Some(weight), Some(_)) = (flat.present, flat.fraction)
+        {
+            flat.goes_by(weight, flat.error);
+            self.interrupt_forecast(index);
+        }
     }
 
     fn wish_flat(&mut self, index: usize) {
@@ -105,7 +118,10 @@ impl Site {
             return;
         }
         let now = self.now;
-        let Some(weighed) = self.flats[index].kept.weighed else { return };
+        let Some(weighed) = self.flats[index].kept.weighed else {
+            self.flats[index].unknown();
+            return;
+        };
         let hour = self.local_hour(weighed.at.wall);
         let elapsed = now.mono.since(weighed.at.mono);
         let in_hand = self.flats[index].kept.off_since.is_some() && elapsed < IN_HAND;

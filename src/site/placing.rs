@@ -100,6 +100,7 @@ impl Site {
         flat.kept.off_since = None;
         if let Some(weight) = weight {
             flat.kept.weighed = Some(Weighed { weight, at: now });
+            flat.goes_by(weight, None);
         }
         self.interrupt(index, Span::minutes(30));
         self.reload(stand);
@@ -166,6 +167,7 @@ impl Site {
                 for weighed in flat.kept.weighed.as_mut().into_iter().chain(lifted) {
                     weighed.weight = weighed.weight * factor;
                 }
+                flat.present = flat.present.map(|present| present * factor);
             }
             self.interrupt(flat, Span::minutes(30));
             self.band_changed(flat);

@@ -90,16 +90,19 @@ pub(super) struct Doubt {
     mixed: bool,
 }
 
-/// So many weights in a row, and whatever was wrong is mended.
+/// So many weights in a row, and whatever was wrong is mended; where good and bad ones had come by turns, so many.
 const MENDED: u8 = 5;
+const MENDED_FOR_GOOD: u8 = 30;
 
 impl Doubt {
     /// A payload without a weight; whether that makes a fault.
     pub(super) fn bad(&mut self, at: Mono) -> bool {
         let since = *self.since.get_or_insert(at);
+        let first = self.share == 0;
         self.payloads = self.payloads.saturating_add(1);
         self.share = (self.share + BAD_WEIGHT).min(2 * BAD_SHARE);
-        self.mixed |= self.good > 0;
+        // After a row of good ones it is another trouble, not the same by turns.
+        self.mixed |= (1..MENDED).contains(&self.good) && !first;
         self.good = 0;
         (self.payloads >= BAD_PAYLOADS && at.since(since) >= BAD_FOR) || (self.mixed && self.share > BAD_SHARE)
     }
@@ -110,7 +113,7 @@ impl Doubt {
         self.payloads = 0;
         self.share = self.share.saturating_sub(1);
         self.good = self.good.saturating_add(1);
-        if self.good >= MENDED && !self.mixed {
+        if self.good >= if self.mixed { MENDED_FOR_GOOD } else { MENDED } {
             self.share = 0;
         }
         self.mixed &= self.share > 0;
@@ -144,5 +147,31 @@ mod tests {
         let bad: Vec<bool> = (0..8).map(|place| doubt.bad(Mono::from_millis(place * 10_000))).collect();
         assert_eq!(bad, [false, false, false, false, false, false, true, true]);
         assert!(doubt.good());
+    }
+
+    #[test]
+    fn five_minutes_of_failure_after_a_long_life_are_over_after_five_weights() {
+        // Seed 111 of the storm: the fault went on for half an hour of good weights, and a flat that was dry was not told of.
+        let mut doubt = Doubt::default();
+        for _ in 0..200 {
+            doubt.good();
+        }
+        for place in 0..28 {
+            doubt.bad(Mono::from_millis(place * 11_000));
+        }
+        let well: Vec<bool> = (0..5).map(|_| doubt.good()).collect();
+        assert_eq!(well, [false, false, false, false, true]);
+    }
+
+    #[test]
+    fn good_and_bad_by_turns_are_a_fault_until_only_good_ones_have_come_for_long() {
+        let mut doubt = Doubt::default();
+        let raised = (0..100).any(|place| {
+            doubt.good();
+            doubt.bad(Mono::from_millis(place * 1000))
+        });
+        assert!(raised);
+        let mended = (1..200).find(|_| doubt.good());
+        assert_eq!(mended, Some(30));
     }
 }

@@ -243,7 +243,7 @@ impl Stand {
     fn clear(&mut self, why: &str, at: Moment, said: &mut Vec<Said>) {
         self.state = State::Well;
         self.cold.fault = None;
-        self.wake = Some(at.mono + self.stale_after());
+        self.wake = Some(at.mono + self.stale_after().min(STALE));
         said.push(Said::FaultCleared(why.to_owned()));
     }
 
@@ -259,10 +259,11 @@ impl Stand {
         if self.cold.restored.is_some() {
             self.resume(at);
         }
-        let step = match self.heard_at {
-            Some(last) => at.mono.since(last.mono),
-            None => Span::ZERO,
-        };
+        let step = self.heard_at.map_or(Span::ZERO, |last| at.mono.since(last.mono));
+        if self.heard_at.is_none() {
+            // So far it was waited for as long as its pace before a restart asks.
+            self.wake = Some(at.mono + self.stale_after().min(STALE));
+        }
         self.mind_the_gap(step);
         self.heard_at = Some(at);
         if self.is_frozen(bits, at, scene, said) {
@@ -278,7 +279,7 @@ impl Stand {
             State::Silent(_) => {
                 self.state = State::Well;
                 self.offline = false;
-                self.wake = Some(at.mono + self.stale_after());
+                self.wake = Some(at.mono + self.stale_after().min(STALE));
                 said.push(Said::HeardAgain);
             }
             State::Faulty => match self.cold.fault.as_ref().map(|(_, fault)| fault) {
@@ -464,6 +465,8 @@ impl Stand {
             self.fall_silent(at, said);
         } else {
             let next = counted_from + stale;
+            // Readings may come faster again, and then silence is shorter than was thought.
+            let next = if self.heard_at.is_some() { next.min(at.mono + STALE) } else { next };
             self.wake = Some(if next > at.mono { next } else { at.mono + stale });
         }
     }

@@ -12,6 +12,8 @@ const BLOCKS: usize = 16;
 const REACH: Span = Span::seconds(3);
 /// What a flat may lose between two slow readings before its drying is known, g/h.
 const DRYING_AT_FIRST: f64 = 40.0;
+/// Faster than this nothing dries, g/h: the contract's default of `fastest_drying`.
+const FASTEST_DRYING: f64 = 180.0;
 
 /// The last readings, as far as steadiness goes.
 #[derive(Debug, Clone, PartialEq)]
@@ -100,12 +102,28 @@ impl Window {
             None if count == 2 => DRYING_AT_FIRST * step.as_hours().clamp(0.0, 1.0),
             None => 0.0,
         };
-        if !within(high - low - drift, noise.variance(), division) {
+        let still = within(high - low - drift, noise.variance(), division);
+        if !still && !self.dries_evenly(count, step, noise, division) {
             return None;
         }
         // The middle two of four are the larger of the lower ones and the smaller of the upper ones.
         let (one, other) = if count == 2 { (low, high) } else { (lower.max(left), upper.min(right)) };
         Some(one + (other - one) * 0.5)
+    }
+
+    /// Whether the last three or four fall evenly, and no faster than a flat dries: it stands still, and has begun to dry faster
+    /// than was learned, as on a hot day.
+    fn dries_evenly(&self, count: usize, step: Span, noise: &Noise, division: f64) -> bool {
+        let [a, b, c, d] = self.last;
+        let (held, steps, oldest) = if count == 2 { (3, 2.0, c) } else { (FEW, 3.0, d) };
+        let fall = (oldest - a) / steps;
+        let fastest = FASTEST_DRYING * step.as_hours().clamp(0.0, 1.0);
+        if usize::from(self.held) < held || fall <= 0.0 || fall > fastest {
+            return false;
+        }
+        let off = (b - a - fall).abs();
+        let off = if count == 2 { off } else { off.max((c - a - 2.0 * fall).abs()) };
+        within(2.0 * off, noise.variance(), division)
     }
 }
 

@@ -153,7 +153,7 @@ impl Judge {
             same &= before.plants == after.plants && before.stand == after.stand;
             same &= before.stage != after.stage || (before.low() == after.low() && before.high() == after.high());
             // Time goes on while the program is down, and so does drying.
-            let drifted = before.fraction.zip(after.fraction).is_none_or(|(one, other)| (one - other).abs() > 0.002);
+            let drifted = before.fraction != after.fraction;
             same &= before.condition == after.condition || drifted || before.stage != after.stage;
             checks.that(Check::Kept, same, || format!("flat {at}: {before:?}, after the restart {after:?}"));
         }
@@ -381,7 +381,8 @@ impl Judge {
             let told = is_raised(Kind::StandSilent, Subject::Stand(place))
                 || is_raised(Kind::StandFault, Subject::Stand(place));
             checks.that(Check::SilenceTold, !late || told, || {
-                format!("stand {place}: not heard for {:.0} s, period {period:.0} s", quiet.as_seconds())
+                let state = site.stand_state(place).map(|state| serde_json::to_string(&state).unwrap_or_default());
+                format!("stand {place}: not heard for {:.0} s, period {period:.0} s: {state:?}", quiet.as_seconds())
             });
         }
         if post.bent || post.tared {

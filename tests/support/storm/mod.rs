@@ -19,7 +19,7 @@ mod tally;
 mod truths;
 mod world;
 
-pub use checks::{Check, Violation};
+pub use checks::{Check, Checks, Violation};
 pub use faults::Happens;
 pub use scenario::{BEGINS, Scenario, Weather};
 pub use tally::Tally;
