@@ -416,7 +416,8 @@ fn undo_takes_back_what_was_done_last() {
     season.go_on(1800.0);
     assert!(season.site.alert_state(Kind::BandDoubtful, Subject::Flat(0)).is_none());
     assert!((capacity(&season) - recorded).abs() < 1e-9);
-    assert!((season.state().2 - plants).abs() < 30.0, "it has grown on for three days");
+    let grown_on = season.state().2 - plants;
+    assert!((0.0..150.0).contains(&grown_on), "for three days: {grown_on}");
 }
 
 #[test]
