@@ -13,28 +13,32 @@ impl Site {
         flat.band.is_some() && flat.kept.season.band_has_settled(flat.kept.first_weighed, self.now.wall)
     }
 
-    /// A flat soaked and drained: of a band that is new, that is the capacity; later, container capacity being what it was,
-    /// what came on top has grown. An error says why nothing was recorded.
-    pub(super) fn record_soak(&mut self, index: usize, weight: Grams) -> Result<(), String> {
+    /// A flat soaked and drained, as a watch has seen it. One that does not fit records nothing and is doubted.
+    pub(super) fn soak_seen(&mut self, index: usize, weight: Grams) {
+        if let Err(odd) = self.record_soak(index, weight) {
+            self.flats[index].kept.odd_soak = Some(odd);
+            self.setting_changed(index);
+        }
+    }
+
+    /// Of a band that is new, this is the capacity; later, container capacity being what it was, what came on top has grown.
+    /// An error says why nothing was recorded.
+    pub(super) fn record_soak(&mut self, index: usize, weight: Grams) -> Result<(), OddSoak> {
         if self.band_has_settled(index) {
             return self.record_plants(index, weight);
         }
         let flat = &self.flats[index];
         let above = flat.band.map(|(band, _)| (weight - flat.plants() - band.capacity(), band.width()));
-        if let Some(odd) = above.and_then(|(above, width)| OddSoak::check_correction(above, width)) {
-            return self.leave_soak(index, odd);
+        match above.and_then(|(above, width)| OddSoak::check_correction(above, width)) {
+            Some(odd) => Err(odd),
+            None => {
+                self.record_capacity(index, weight);
+                Ok(())
+            }
         }
-        self.record_capacity(index, weight);
-        Ok(())
     }
 
-    fn leave_soak(&mut self, index: usize, odd: OddSoak) -> Result<(), String> {
-        self.flats[index].kept.odd_soak = Some(odd);
-        self.setting_changed(index);
-        Err(odd.text(self.plan.words))
-    }
-
-    fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), String> {
+    fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), OddSoak> {
         let Some((band, _)) = self.flats[index].band else { return Ok(()) };
         let seed = self.seedtime(index);
         let tolerance = tolerance(band.width(), self.weight_error(index));
@@ -46,7 +50,7 @@ impl Site {
         let (known, last) = flat.plants_known().unwrap_or((seed.zero, Grams::ZERO));
         let odd = OddSoak::check(above, last.max(expected), now.since(known), band.width(), tolerance);
         if let Some(odd) = odd {
-            return self.leave_soak(index, odd);
+            return Err(odd);
         }
         flat.kept.odd_soak = None;
         let mass = above.max(Grams::ZERO);

@@ -72,22 +72,25 @@ impl Site {
         self.soak(index, |soak| soak.tick(now));
         let before = self.flats[index].kept.condition;
         self.carry_on(index);
-        let limits = self.flats[index].limits;
+        let (limits, plants) = (self.flats[index].limits, self.flats[index].plants());
         self.settle(index);
-        self.hold_against(index, limits);
+        self.hold_against(index, limits, plants);
         self.judge(index);
         let changed = self.flats[index].kept.condition != before;
         self.flat_moved(index, changed);
         self.wish_flat(index);
     }
 
-    /// Another stage has begun, with other limits: what was moist by the old ones may be dry by the new ones.
-    fn hold_against(&mut self, index: usize, before: crate::flat::Limits) {
+    /// Another stage has begun, with other limits: what was moist by the old ones may be dry by the new ones. Or the plants
+    /// have grown, so that the same weight is less water.
+    fn hold_against(&mut self, index: usize, limits: crate::flat::Limits, plants: Grams) {
         let flat = &mut self.flats[index];
-        if flat.limits != before
-            && let (Some(weight), Some(_)) = (flat.present, flat.fraction)
-        {
+        let is_another_stage = flat.limits != limits;
+        let (Some(weight), Some(_)) = (flat.present, flat.fraction) else { return };
+        if is_another_stage || flat.plants() != plants {
             flat.goes_by(weight, flat.error);
+        }
+        if is_another_stage {
             self.interrupt_forecast(index);
         }
     }

@@ -343,8 +343,9 @@ impl Site {
             let capacity = weight - self.flats[index].plants();
             self.check_new_end(index, None, Some(capacity))?;
         }
+        let words = self.plan.words;
+        self.record_soak(index, weight).map_err(|odd| odd.text(words))?;
         self.end_soak(index);
-        self.record_soak(index, weight)?;
         Ok(self.band_answer(index))
     }
 

@@ -329,7 +329,7 @@ impl Site {
             flat.kept.soaked = Some(now);
         }
         // Where nothing is recorded, an alert says why.
-        let _ = self.record_soak(index, capacity);
+        self.soak_seen(index, capacity);
     }
 
     pub(super) fn end_soak(&mut self, index: usize) {
