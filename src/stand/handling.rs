@@ -113,8 +113,14 @@ impl Handler {
         match self.place {
             Place::Unknown => true,
             Place::Empty => false,
-            Place::Loaded => weight < self.empty_below(division, scene),
+            Place::Loaded => weight < self.empty_below(division, scene) || self.may_be_another(weight, scene),
         }
+    }
+
+    /// More than the flat can weigh, and not yet for long enough to say that it is something else: two slow readings that fail alike
+    /// agree as well.
+    fn may_be_another(&self, weight: f64, scene: &Scene) -> bool {
+        self.episode.is_some() && !self.misfit && !scene.soaking && Self::is_too_heavy(weight, scene)
     }
 
     /// As if it had stood at `level` since then.
