@@ -13,9 +13,13 @@ impl Site {
         flat.band.is_some() && flat.kept.season.band_has_settled(flat.kept.first_weighed, self.now.wall)
     }
 
-    /// A flat soaked and drained, as a watch has seen it. One that does not fit records nothing and is doubted.
+    /// A flat soaked and drained, as a watch has seen it. One that does not fit records nothing and is doubted: the watch may
+    /// have been forgotten, and an ordinary watering taken for the soak.
     pub(super) fn soak_seen(&mut self, index: usize, weight: Grams) {
-        if let Err(odd) = self.record_soak(index, weight) {
+        let flat = &self.flats[index];
+        let above = flat.band.map(|(band, _)| (weight - flat.plants() - band.capacity(), band.width()));
+        let corrects = above.and_then(|(above, width)| OddSoak::check_correction(above, width));
+        if let Err(odd) = corrects.map_or_else(|| self.record_soak(index, weight), Err) {
             self.flats[index].kept.odd_soak = Some(odd);
             self.setting_changed(index);
         }
@@ -27,15 +31,8 @@ impl Site {
         if self.band_has_settled(index) {
             return self.record_plants(index, weight);
         }
-        let flat = &self.flats[index];
-        let above = flat.band.map(|(band, _)| (weight - flat.plants() - band.capacity(), band.width()));
-        match above.and_then(|(above, width)| OddSoak::check_correction(above, width)) {
-            Some(odd) => Err(odd),
-            None => {
-                self.record_capacity(index, weight);
-                Ok(())
-            }
-        }
+        self.record_capacity(index, weight);
+        Ok(())
     }
 
     fn record_plants(&mut self, index: usize, weight: Grams) -> Result<(), OddSoak> {

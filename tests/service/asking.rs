@@ -37,7 +37,9 @@ fn each_command_is_answered_where_it_asks() {
         let answer = ear.ask(COMMAND, "undo");
         assert_eq!(
             answer,
-            json!({"ok":true,"dry_weight_g":2000.0,"capacity_weight_g":3000.0,"fraction":answer["fraction"]})
+            json!({
+                "ok":true,"dry_weight_g":2000.0,"capacity_weight_g":3000.0,"plant_mass_g":0.0,"fraction":answer["fraction"]
+            })
         );
         assert!((0.499..0.502).contains(&answer["fraction"].as_f64().unwrap()), "{answer}");
         assert_eq!(ear.ask(COMMAND, r#"{"command":"record-capacity"}"#)["ok"], true);
