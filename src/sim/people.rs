@@ -77,7 +77,7 @@ impl House {
 
     fn put_back(&mut self, number: usize, stand: Option<usize>) -> bool {
         let Some(target) = stand.or_else(|| self.flats.get(number).and_then(|flat| flat.home)) else { return false };
-        if self.is_on_a_stand(number).is_some() || !self.stands.get(target).is_some_and(|stand| stand.flat.is_none()) {
+        if self.is_on_a_stand(number).is_some() || self.stands.get(target).is_none_or(|stand| stand.flat.is_some()) {
             return false;
         }
         // What a valve has dripped onto the empty stand is spilled.
@@ -201,7 +201,7 @@ impl House {
                 Doing::Pour { grams, over: pouring_time(grams), below }
             };
             self.do_to_flat(number, doing);
-        } else if swaps && number % 2 == 0 {
+        } else if swaps && number.is_multiple_of(2) {
             self.do_to_flat(number, Doing::Swap { with: number + 1 });
         } else if looks {
             let lasts = if forgets { forgotten } else { away };

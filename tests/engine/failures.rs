@@ -56,7 +56,8 @@ fn fraction(world: &World) -> f64 {
 /// When an alert rose, in order.
 fn rises(world: &World, kind: Kind) -> Vec<SimTime> {
     let events = world.events.as_ref().unwrap().iter();
-    let rises = events.filter(|(.., what)| matches!(what, Happening::AlertRaised { kind: raised, .. } if *raised == kind));
+    let rises =
+        events.filter(|(.., what)| matches!(what, Happening::AlertRaised { kind: raised, .. } if *raised == kind));
     rises.map(|(at, ..)| *at).collect()
 }
 

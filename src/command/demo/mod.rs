@@ -85,7 +85,8 @@ fn play(args: &DemoArgs) -> Result<(), String> {
     let clock = Clock::faster(scene::wall(scene::BEGINS), args.speed);
     let stop = CancellationToken::new();
     let (started, starting) = mpsc::channel();
-    let player = Player { scene, house, clock, zone: plan.zone, lasts: args.lasts, speed: args.speed, stop: stop.clone() };
+    let player =
+        Player { scene, house, clock, zone: plan.zone, lasts: args.lasts, speed: args.speed, stop: stop.clone() };
     let playing = std::thread::spawn(move || starting.recv().map(|addresses| player.play(addresses)));
     let served = service::run_on(Stage { clock, stop: stop.clone(), started }, checked, folder.path());
     stop.cancel();

@@ -120,7 +120,9 @@ impl Player {
 fn order(payload: &[u8]) -> Option<ValveOrder> {
     let order: serde_json::Value = serde_json::from_slice(payload).ok()?;
     match order.get("state")?.as_str()? {
-        "ON" => Some(ValveOrder::Open { timer: order.get("on_time").and_then(serde_json::Value::as_f64).map(Span::from_seconds) }),
+        "ON" => Some(ValveOrder::Open {
+            timer: order.get("on_time").and_then(serde_json::Value::as_f64).map(Span::from_seconds),
+        }),
         "OFF" => Some(ValveOrder::Close),
         _ => None,
     }

@@ -75,10 +75,14 @@ impl View {
             ),
             format!("  mosquitto_sub -h {host} -p {port} -v -t 'tarewell/#'"),
             "To command:".to_owned(),
-            format!("  mosquitto_pub -h {host} -p {port} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'"),
+            format!(
+                "  mosquitto_pub -h {host} -p {port} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'"
+            ),
         ];
         if let Some(web) = addresses.web {
-            lines.push(format!("All at once, as JSON: http://{web}/api/site    Ctrl-C ends it and leaves nothing behind."));
+            lines.push(format!(
+                "All at once, as JSON: http://{web}/api/site    Ctrl-C ends it and leaves nothing behind."
+            ));
         }
         lines.push(String::new());
         lines.iter().for_each(|line| self.print(line));
@@ -193,8 +197,7 @@ impl View {
     }
 
     fn table(&self, now: SimTime) -> Vec<String> {
-        let mut rows: Vec<(f64, String)> =
-            self.flats.iter().map(|(id, label)| self.row(id, label, now)).collect();
+        let mut rows: Vec<(f64, String)> = self.flats.iter().map(|(id, label)| self.row(id, label, now)).collect();
         rows.sort_by(|(one, _), (other, _)| one.total_cmp(other));
         let heading = format!("{}  {}", self.zone.day(scene::wall(now)), self.clock(now));
         let mut lines = vec![Style::new().bold().apply_to(heading).to_string()];
@@ -323,7 +326,8 @@ mod tests {
         view.hear("tarewell/flats/kale", moist("2027-03-11T15:00:00+00:00").as_bytes(), now);
         let dry = br#"{"condition":"dry","fraction":0.29,"target":0.5,"to_target_ml":351.2,"target_weight_g":2130.0}"#;
         view.hear("tarewell/flats/basil", dry, now);
-        let table: Vec<String> = view.table(now).iter().map(|line| console::strip_ansi_codes(line).into_owned()).collect();
+        let table: Vec<String> =
+            view.table(now).iter().map(|line| console::strip_ansi_codes(line).into_owned()).collect();
         assert!(table[1].contains("Basil") && table[1].contains("pour 351 mL, stop at 2.13 kg"), "{table:#?}");
         assert!(table[2].contains("Kale") && table[2].contains("due in 6 h"), "{table:#?}");
         assert!(table[3].contains("Leek") && table[3].contains("due in 24 h"), "{table:#?}");

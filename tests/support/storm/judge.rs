@@ -4,7 +4,7 @@ use super::checks::{Check, Checks};
 use super::scenario::{BEGINS, Scenario};
 use super::states::Shown;
 use super::tally::{Tally, Verdict};
-use super::truths::{Pot, Post};
+use super::truths::{Post, Pot};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use tarewell::alert::Kind;
@@ -109,7 +109,8 @@ impl Judge {
             let rest = topic.split(mark).nth(1)?;
             rest.split('/').next()?.parse::<usize>().ok()
         };
-        let bends = ["move", "holds", "zero", "span", "forget-calibration", "record", "plant_mass", "undo", "forget-band"];
+        let bends =
+            ["move", "holds", "zero", "span", "forget-calibration", "record", "plant_mass", "undo", "forget-band"];
         if !bends.iter().any(|word| payload.contains(word)) {
             return;
         }
@@ -128,9 +129,10 @@ impl Judge {
         let is_lost = |kind: Of, id: &str| {
             lost.iter().any(|write| matches!(write, Write::Fact { of, id: lost, .. } if *of == kind && lost == id))
         };
-        let flats = plan.flats.iter().enumerate().map(|(at, (id, _))| {
-            site.flat_state(at).filter(|_| !is_lost(Of::Flat, id)).map(|state| Shown::of(&state))
-        });
+        let flats =
+            plan.flats.iter().enumerate().map(|(at, (id, _))| {
+                site.flat_state(at).filter(|_| !is_lost(Of::Flat, id)).map(|state| Shown::of(&state))
+            });
         let stands = plan.stands.iter().enumerate().map(|(at, (id, _))| {
             site.stand_state(at).filter(|_| !is_lost(Of::Stand, id)).and_then(|state| state.flat.map(str::to_owned))
         });
@@ -237,9 +239,9 @@ impl Judge {
         match kind {
             Kind::Dry => fraction <= known.low() + 0.008,
             Kind::TooWet => {
-                let so_long = pot.wet_since.is_some_and(|since| {
-                    now.since(since).millis() * 100 >= settings.wet_for.millis() * 45
-                });
+                let so_long = pot
+                    .wet_since
+                    .is_some_and(|since| now.since(since).millis() * 100 >= settings.wet_for.millis() * 45);
                 fraction > known.high() - 0.03 && so_long
             }
             Kind::NotDrying => a_day.is_some_and(|lost| lost < 20.0),
@@ -393,7 +395,8 @@ impl Judge {
             && quiet <= three
         {
             let first = dry.max(post.honest_from + Span::from_millis(post.period.millis() * 5));
-            let due = first + Span::minutes(1).max(three) + Span::from_millis(post.period.millis() * 2) + Span::minutes(1);
+            let due =
+                first + Span::minutes(1).max(three) + Span::from_millis(post.period.millis() * 2) + Span::minutes(1);
             if now >= due {
                 let told = is_raised(Kind::Dry, flat) || is_raised(Kind::FlatChanged, flat);
                 checks.that(Check::DryTold, told, || {

@@ -87,7 +87,8 @@ impl Scenario {
     /// A house in which nothing goes wrong by itself, with flats of coir at 60 % on good cells, each on a stand of its own, in
     /// London from a day of March on; for scenarios of a test's own.
     pub fn quiet(flats: usize) -> Self {
-        let pots: Vec<FlatPlan> = (0..flats).map(|at| FlatPlan::cells(72).mix(Mix::Coir).at_fraction(0.6).on(at)).collect();
+        let pots: Vec<FlatPlan> =
+            (0..flats).map(|at| FlatPlan::cells(72).mix(Mix::Coir).at_fraction(0.6).on(at)).collect();
         let first = NaiveDate::from_ymd_opt(2026, 3, 2).unwrap_or_default();
         let zone = Zone::named("Europe/London").unwrap_or(Zone::UTC);
         let flat = |(at, pot): (usize, &FlatPlan)| {
@@ -180,9 +181,10 @@ fn cell(dice: &mut Dice, storm: bool) -> CellPlan {
 
 fn stand(dice: &mut Dice, cell: &CellPlan) -> StandSettings {
     let counts = cell.shows == Shows::Counts;
-    let temperature = cell.temperature.and_then(|_| Celsius::checked(cell.reference)).map(|reference| {
-        TemperatureSettings { grams_per_degree: cell.zero_drift, reference }
-    });
+    let temperature = cell
+        .temperature
+        .and_then(|_| Celsius::checked(cell.reference))
+        .map(|reference| TemperatureSettings { grams_per_degree: cell.zero_drift, reference });
     StandSettings {
         unit: if counts { WeightUnit::Counts } else { WeightUnit::Gram },
         max_load: dice.chance(0.5).then_some(Grams::new(10_000.0)),

@@ -111,7 +111,8 @@ fn condition(
     };
     let moved = before.is_none_or(|before| before.limits != [low, water_at, state.target, high]);
     // A condition that is only held must have been so before: each change is published at once.
-    let may_hold = moved || before.is_some_and(|before| before.condition == state.condition || before.condition == "dry");
+    let may_hold =
+        moved || before.is_some_and(|before| before.condition == state.condition || before.condition == "dry");
     checks.that(Check::Condition, state.condition == plain || (held && may_hold), || {
         say(&format!("should be {plain}, was {:?}", before.map(|before| before.condition)))
     });

@@ -157,7 +157,11 @@ impl Tally {
 impl fmt::Display for Tally {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let month = 30.0 / self.flat_days.max(1e-9);
-        writeln!(f, "{:.0} flat-days in {} runs, {} readings, {} states", self.flat_days, self.runs, self.readings, self.states)?;
+        writeln!(
+            f,
+            "{:.0} flat-days in {} runs, {} readings, {} states",
+            self.flat_days, self.runs, self.readings, self.states
+        )?;
         writeln!(f, "\ninjected")?;
         for (name, count) in &self.injected {
             writeln!(f, "  {count:>10}  {name}")?;
@@ -170,11 +174,21 @@ impl fmt::Display for Tally {
         writeln!(f, "\nalerts, per flat and 30 days     true  explained     false   told  missed (in all)")?;
         for (name, alerts) in &self.alerts {
             let [right, explained, wrong] = [alerts.right, alerts.explained, alerts.wrong].map(|n| n as f64 * month);
-            writeln!(f, "  {name:<28} {right:>8.3}  {explained:>9.3}  {wrong:>8.3} {:>6}  {:>6}", alerts.told, alerts.missed)?;
+            writeln!(
+                f,
+                "  {name:<28} {right:>8.3}  {explained:>9.3}  {wrong:>8.3} {:>6}  {:>6}",
+                alerts.told, alerts.missed
+            )?;
         }
         writeln!(f, "  false in all: {:.3}", self.false_per_month())?;
         let share = |at: usize| 100.0 * self.samples[at] as f64 / self.samples[0].max(1) as f64;
-        writeln!(f, "\ncrop: {:.2} % of the time within low to high, {:.2} % below, {:.2} % above", share(1), share(2), share(3))?;
+        writeln!(
+            f,
+            "\ncrop: {:.2} % of the time within low to high, {:.2} % below, {:.2} % above",
+            share(1),
+            share(2),
+            share(3)
+        )?;
         let [arrived, used, ran_off] = self.water.map(|grams| grams / 1000.0);
         writeln!(
             f,

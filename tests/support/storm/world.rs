@@ -138,7 +138,10 @@ impl World {
     // ---- time
 
     pub fn moment(&self, at: SimTime) -> Moment {
-        Moment { mono: Mono::from_millis((self.mono + Span::from_millis(at.millis())).millis()), wall: self.wall_of(at) }
+        Moment {
+            mono: Mono::from_millis((self.mono + Span::from_millis(at.millis())).millis()),
+            wall: self.wall_of(at),
+        }
     }
 
     fn wall_of(&self, at: SimTime) -> Wall {
@@ -358,7 +361,8 @@ impl World {
             let state = self.site.as_ref().and_then(|site| site.flat_state(flat));
             let Some(state) = state.filter(|state| matches!(state.condition, "due" | "dry")) else { continue };
             let advised = state.to_target_ml.unwrap_or(0.0);
-            let on_its_stand = self.house.truth(flat).is_some_and(|truth| matches!(truth.place, tarewell::sim::Place::Stand(_)));
+            let on_its_stand =
+                self.house.truth(flat).is_some_and(|truth| matches!(truth.place, tarewell::sim::Place::Stand(_)));
             if advised <= 0.0 || does >= self.scenario.diligence || !on_its_stand {
                 continue;
             }
@@ -372,7 +376,8 @@ impl World {
         self.last_command = Some((topic.to_owned(), payload.to_owned(), self.now));
         self.judge.commanded(topic, payload);
         let Some((ticket, before)) = self.ask(topic, payload, retained) else { return };
-        let answer = self.answers.iter().rev().find(|(answered, _)| *answered == ticket).map(|(_, answer)| answer.clone());
+        let answer =
+            self.answers.iter().rev().find(|(answered, _)| *answered == ticket).map(|(_, answer)| answer.clone());
         if let Some(Err(why)) = answer {
             let same = before == self.facts();
             self.checks.that(Check::Refused, same, || format!("{topic} {payload}: {why}"));
