@@ -156,6 +156,6 @@ impl Pot {
     /// What it lost in the last 24 h, if that is known.
     pub fn lost_24h(&self, evaporated: f64) -> Option<f64> {
         let (first, last) = (self.evaporated.front()?, self.evaporated.back()?);
-        (last.0.since(first.0) > Span::hours(18)).then(|| evaporated - first.1)
+        (last.0.since(first.0) > Span::hours(18)).then_some(evaporated - first.1)
     }
 }
