@@ -12,6 +12,8 @@ mod pots;
 mod properties;
 mod recording;
 mod stand;
+#[path = "../support/storm/mod.rs"]
 mod storm;
+mod storm_seeds;
 mod units;
 mod waterings;
