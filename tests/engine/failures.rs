@@ -6,7 +6,7 @@
 //! another automation opens the valve; journal unwritable; emitter clogged to 40 %; stale, frozen or saturated readings, a flat lifted
 //! and a reading rate that falls mid-watering.
 
-use crate::storm::storm::{BEGINS, Happens, Scenario, World};
+use crate::storm::{BEGINS, Happens, Scenario, World};
 use tarewell::alert::Kind;
 use tarewell::moment::Span;
 use tarewell::sim::{Act, Doing, Drains, FlatPlan, Glitch, Mix, Shows, SimTime, Trouble};

@@ -14,6 +14,8 @@ mod properties;
 mod recording;
 mod sim;
 mod stand;
+#[path = "../support/storm/mod.rs"]
 mod storm;
+mod storm_seeds;
 mod units;
 mod waterings;

@@ -22,6 +22,7 @@ mod world;
 pub use checks::{Check, Checks, Violation};
 pub use faults::Happens;
 pub use scenario::{BEGINS, Scenario, Weather};
+pub use states::flat;
 pub use tally::Tally;
 pub use world::World;
 
