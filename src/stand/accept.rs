@@ -9,6 +9,19 @@ impl Stand {
     pub fn accept_load(&mut self) {
         self.handler.accept();
     }
+
+    /// Whether something lies on it.
+    #[must_use]
+    pub fn is_loaded(&self) -> bool {
+        self.handler.place == super::handling::Place::Loaded
+    }
+
+    /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no
+    /// hand on it. What the weight does otherwise says nothing of drying.
+    #[must_use]
+    pub fn is_left_alone(&self) -> bool {
+        self.handler.is_quiet()
+    }
 }
 
 impl Handler {

@@ -327,8 +327,7 @@ impl Stand {
 
     fn filtered(&mut self, grams: f64, step: Span, at: Moment, scene: &Scene, said: &mut Vec<Said>) -> Heard {
         let variance = self.noise.variance();
-        let least = (0.5 * self.division).max(0.1);
-        let floor = if variance > least * least { variance.sqrt() } else { least };
+        let floor = variance.sqrt().max(0.5 * self.division).max(0.1);
         let short = self.pace.is_slow() || scene.valve_open;
         if self.filter.outlying(grams, short, floor) {
             self.farthest = self.farthest.max((grams - self.last).abs());
@@ -340,11 +339,16 @@ impl Stand {
         }
         if self.filter.outliers() > 0 {
             self.release(grams, step, at, scene, said);
-        } else if self.handler.is_left_alone() && self.window.is_used() {
+        } else if self.handler.is_left_alone() && self.window.is_used() && !self.repeats_itself(at.mono) {
             let shaken = !self.steady && self.steady_at.is_some();
             self.noise.learn(grams - self.last, self.division, shaken);
         }
         self.accept(grams, step, at, scene, said)
+    }
+
+    /// Whether it may be frozen: then its readings say nothing of its noise.
+    fn repeats_itself(&self, at: Mono) -> bool {
+        at.since(self.same_since).as_seconds() > 8.0 * self.pace.seconds()
     }
 
     /// Readings were held back: they were a step, and count; or a knock, and do not.
@@ -581,18 +585,5 @@ impl Stand {
             Some(corners) => corners.is_known(),
             None => self.line.is_known(),
         };
-    }
-
-    /// Whether something lies on it.
-    #[must_use]
-    pub fn is_loaded(&self) -> bool {
-        self.handler.place == super::handling::Place::Loaded
-    }
-
-    /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no
-    /// hand on it. What the weight does otherwise says nothing of drying.
-    #[must_use]
-    pub fn is_left_alone(&self) -> bool {
-        self.handler.is_quiet()
     }
 }

@@ -12,8 +12,8 @@ const BLOCKS: usize = 16;
 const REACH: Span = Span::seconds(3);
 /// What a flat may lose between two slow readings before its drying is known, g/h.
 const DRYING_AT_FIRST: f64 = 40.0;
-/// Faster than this nothing dries, g/h: the contract's default of `fastest_drying`.
-const FASTEST_DRYING: f64 = 180.0;
+/// Faster than this nothing dries or leaks evenly, g/h: twice the contract's default of `fastest_drying`, so that a leak is weighed.
+const FASTEST_DRYING: f64 = 360.0;
 
 /// The last readings, as far as steadiness goes.
 #[derive(Debug, Clone, PartialEq)]

@@ -74,6 +74,13 @@ fn one_at_its_target_outweighs_one_that_is_dry() {
     assert!(plan.flats.iter().all(|share| share.after.get() <= 0.75 + 1e-9));
 }
 
+/// Seed 2 of the storm: a second of 0.0 mL.
+#[test]
+fn a_plan_of_nothing_is_no_plan() {
+    assert!(plan(&[fed(0, 799.99), fed(1, 600.0)], &valve(), None).is_none());
+    assert!(plan(&[fed(0, 799.0), fed(1, 600.0)], &valve(), None).is_some());
+}
+
 #[test]
 fn a_flat_above_its_high_keeps_the_valve_closed() {
     let wet = Fed { flow: Flow::new(0.001), ..fed(1, 1300.0) };

@@ -354,6 +354,39 @@ fn silence_is_told_once_and_ends_with_a_reading() {
     assert!(matches!(bench.said[..], [(_, Said::HeardAgain)]));
 }
 
+/// Seed 27 of the storm: the wake-up still lay where three periods of the slower readings had put it.
+#[test]
+fn silence_is_told_in_time_though_readings_came_slower_before() {
+    let mut bench = Bench::plain();
+    for turn in 0..66 {
+        let turn = f64::from(turn);
+        bench.read(if turn < 6.0 { turn * 7200.0 } else { 36_000.0 + (turn - 5.0) * 10.0 }, 3300.0);
+    }
+    bench.said.clear();
+    let mut said = Vec::new();
+    for minute in 0..22 {
+        let now = 36_600.0 + f64::from(minute) * 60.0;
+        if bench.stand.next_wake().is_some_and(|wake| wake <= at(now).mono) {
+            bench.stand.tick(at(now), &bench.scene, &mut said);
+        }
+    }
+    assert_eq!(said, [Said::Silent]);
+}
+
+/// Seed 282 of the storm: on a hot morning, with a reading in four minutes, nothing stood still for eight hours.
+#[test]
+fn a_flat_that_dries_faster_than_ever_before_is_weighed() {
+    let mut bench = Bench::plain();
+    let mut weight = 2520.0;
+    for turn in 0..100 {
+        // 28 g/h, then 105 g/h.
+        weight -= if turn < 30 { 1.8 } else { 6.6 };
+        bench.read(f64::from(turn) * 227.0, weight);
+    }
+    assert!(bench.stand.is_stable());
+    assert!((bench.stand.steady().unwrap().get() - weight).abs() < 10.0);
+}
+
 #[test]
 fn a_stand_never_heard_falls_silent_too() {
     let mut stand = Stand::new(StandSettings::default());

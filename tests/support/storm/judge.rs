@@ -397,7 +397,8 @@ impl Judge {
         if let Some(dry) = pot.dry_since
             && quiet <= three
         {
-            let first = dry.max(post.honest_from + Span::from_millis(post.period.millis() * 5));
+            // The first that can be steady: a step is believed once four lie behind it, and four more then have to agree.
+            let first = dry.max(post.honest_from) + Span::from_millis(post.period.millis() * 9);
             let due =
                 first + Span::minutes(1).max(three) + Span::from_millis(post.period.millis() * 2) + Span::minutes(1);
             if now >= due {

@@ -295,11 +295,11 @@ fn room(dice: &mut Dice, storm: bool, days: i64) -> RoomPlan {
     if storm && dice.chance(0.4) {
         let from = SimTime::at(dice.below(days as usize) as i64, 9, 0);
         let until = from + Span::hours(dice.pick(&[8, 30]));
-        room.spells.push(Spell { from, until, warmer: dice.between(5.0, 15.0), humidity: None });
+        room.spells.push(Spell { from, until, warmer: dice.between(5.0, 10.0), humidity: None });
     }
     if storm && dice.chance(0.3) {
         let at = SimTime::at(dice.below(days as usize) as i64, 15, 0);
-        room.relit.push((at, Light::Lamps { on: 4.0, off: 23.0, ramp: 0.1, strength: 1.4 }));
+        room.relit.push((at, Light::Lamps { on: 4.0, off: 23.0, ramp: 0.1, strength: 1.2 }));
     }
     room
 }

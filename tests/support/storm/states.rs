@@ -109,7 +109,11 @@ fn condition(
         "wet" => fraction > high - 0.02 + 1e-9 && plain == "moist",
         _ => false,
     };
-    let moved = before.is_none_or(|before| before.limits != [low, water_at, state.target, high]);
+    // With another band too, a condition may have been entered and held within one turn.
+    let moved = before.is_none_or(|before| {
+        before.limits != [low, water_at, state.target, high]
+            || (before.dry, before.capacity) != (state.dry_weight_g, state.capacity_weight_g)
+    });
     // A condition that is only held must have been so before: each change is published at once.
     let may_hold =
         moved || before.is_some_and(|before| before.condition == state.condition || before.condition == "dry");
