@@ -36,7 +36,6 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.next_look = now.mono + LOOK_EVERY;
         flat.kept.first_weighed.get_or_insert(now.wall);
-        flat.grow(now.wall);
         if self.stands.get(flat.stand.unwrap_or(usize::MAX)).is_none_or(|bench| bench.stand.is_left_alone()) {
             flat.kept.drying.weighed(weight, now, hour);
             flat.recent.weighed(weight, now.mono);

@@ -78,6 +78,9 @@ impl Site {
         }
         flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
         let before = flat.kept.condition;
+        if now.mono >= flat.next_look {
+            flat.grow(now.wall);
+        }
         flat.goes_by(weight, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
