@@ -370,8 +370,8 @@ fn outgrown(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>
     let by_plants = plants > PLANTS_TOO_HEAVY || unsure > PLANTS_UNSURE;
     watch.by_plants |= by_plants;
     if by_plants || (is_short && tight >= OUTGROWN_FOR) {
-        let hours = signs.full_soak_lasts.filter(|_| is_short).map(Span::as_hours);
-        return Raise(Severity::Notice, hours.or(Some(plants)));
+        // The value is the hours of a full soak, where that is the reason.
+        return Raise(Severity::Notice, signs.full_soak_lasts.filter(|_| is_short).map(Span::as_hours));
     }
     if is_short {
         watch.wake_in(signs, OUTGROWN_FOR - tight);

@@ -113,7 +113,12 @@ fn play_at(args: &DemoArgs, broker: SocketAddr, web: SocketAddr) -> Result<(), T
     let (started, starting) = mpsc::channel();
     let player =
         Player { scene, house, clock, zone: plan.zone, lasts: args.lasts, speed: args.speed, stop: stop.clone() };
-    let playing = std::thread::spawn(move || starting.recv().map(|addresses| player.play(addresses)));
+    let over = stop.clone();
+    let playing = std::thread::spawn(move || {
+        // However the house ends, the service must not go on alone.
+        let _over = over.drop_guard();
+        starting.recv().map(|addresses| player.play(addresses))
+    });
     let served = service::run_on(Stage { clock, stop: stop.clone(), started }, checked, folder.path());
     stop.cancel();
     let played = playing.join().map_err(|_| "the house fell in".to_owned())?;

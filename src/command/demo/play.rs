@@ -58,7 +58,6 @@ impl Player {
             std::thread::sleep(TURN);
         }
         view.end(scene::house_time(self.clock.now().wall));
-        self.stop.cancel();
         Ok(())
     }
 
