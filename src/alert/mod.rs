@@ -35,3 +35,4 @@ pub use flat::{FlatWatch, judge_flat};
 pub use kinds::{Kind, Severity};
 pub use signs::{FlatSigns, StandSigns, Wetness};
 pub use stand::{StandWatch, judge_stand};
+pub use words::spell;

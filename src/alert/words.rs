@@ -8,7 +8,7 @@ use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams, GramsPerHour, Millilitres};
 
 /// A time as one would say it: `40 s`, `14 min`, `31 h`, `5 d`.
-pub(super) fn spell(span: Span) -> String {
+pub fn spell(span: Span) -> String {
     let seconds = span.as_seconds().max(0.0);
     match seconds {
         s if s < 90.0 => format!("{s:.0} s"),

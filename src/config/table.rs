@@ -161,9 +161,7 @@ pub(super) static STAND: Table = Table {
         key("temperature", Object(&TEMPERATURE), "How the reading moves with the temperature of the cell."),
         key("corners", List(&Object(&CORNER)), "Four cells read one by one, in order round the stand."),
         key("available", Object(&AVAILABLE), "The topic that tells whether the stand is there."),
-        key("shared", Words(TRUE_OR_FALSE), "Whether flats take turns on it.")
-            .default("false")
-            .later("shared scales are read and checked, but weighing in turns is not built yet"),
+        key("shared", Words(TRUE_OR_FALSE), "Whether flats take turns on it.").default("false"),
     ],
 };
 
@@ -191,9 +189,6 @@ pub(super) static AVAILABLE: Table = table(
     ],
 );
 
-const NOT_SPOKEN_FOR: &str =
-    "flats that another one speaks for are read and checked, but stay `unknown` until that is built";
-
 pub(super) static FLAT: Table = table(
     "flat",
     "a flat",
@@ -210,8 +205,7 @@ pub(super) static FLAT: Table = table(
             "stages",
             Either(&[Words(&["standard"]), List(&Either(&[Id, Object(&STAGE)]))]),
             "Limits that follow the crop: `standard`, or a list.",
-        )
-        .later("stages are read and checked, but limits do not follow them yet"),
+        ),
         LOW,
         WATER_AT,
         TARGET,
@@ -220,8 +214,8 @@ pub(super) static FLAT: Table = table(
         ABSENT_FOR,
         FASTEST,
         key("dome_weight", Mass, "Weight of its dome."),
-        key("like", Id, "The flat that speaks for this one, which is not weighed itself.").later(NOT_SPOKEN_FOR),
-        key("check_every", Span, "How often it should be weighed itself.").later("nobody is reminded of it yet"),
+        key("like", Id, "The flat that speaks for this one, which is not weighed itself."),
+        key("check_every", Span, "How often it should be weighed itself."),
         key("formerly", Id, "The id it had before; carries history, band and settings over."),
     ],
 );

@@ -1,6 +1,6 @@
 //! What commands have recorded about a flat in one season, against what the file says.
 
-use super::{Band, BandFrom, FillSettings, FlatSettings, Limits, Plants, Seedtime, SomeLimits, Weighing};
+use super::{Band, BandFrom, FillSettings, FlatSettings, Limits, Plants, Seedtime, SomeLimits, StageSaid, Weighing};
 use crate::moment::{Span, Wall};
 use crate::units::{Fraction, Grams};
 use chrono::NaiveDate;
@@ -79,6 +79,9 @@ pub struct Season {
     pub place: Commanded<String>,
     /// The id of the stand it was moved to, by command; inside `None`: on none.
     pub stand: Commanded<Option<String>>,
+    /// The stage that a command began.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stage: Option<Box<StageSaid>>,
 }
 
 impl Season {

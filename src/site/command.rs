@@ -3,7 +3,7 @@
 use super::input::Ticket;
 use crate::alert::Of;
 use crate::moment::{Span, Wall};
-use crate::units::{Fraction, Grams};
+use crate::units::{Fraction, Grams, Millilitres};
 
 /// Whom a command is for. Indices are places in the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -96,6 +96,45 @@ pub struct Set {
     pub place: Option<Option<String>>,
 }
 
+/// What an event was, as a correction says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Was {
+    /// Water came.
+    Watered,
+    /// The dome was put on.
+    DomeOn,
+    /// The dome was taken off.
+    DomeOff,
+    /// Plants were taken out.
+    Thinned,
+    /// It came into another tray.
+    TraySwapped,
+    /// Mix was lost, or cells were taken out.
+    MixLost,
+    /// Nothing that counts.
+    Nothing,
+}
+
+impl Was {
+    /// All of them, by the words of the contract.
+    pub const ALL: [(&'static str, Self); 7] = [
+        ("watered", Self::Watered),
+        ("dome-on", Self::DomeOn),
+        ("dome-off", Self::DomeOff),
+        ("thinned", Self::Thinned),
+        ("tray-swapped", Self::TraySwapped),
+        ("mix-lost", Self::MixLost),
+        ("nothing", Self::Nothing),
+    ];
+
+    /// The word of the contract.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        Self::ALL[self as usize].0
+    }
+}
+
 /// What to do. A command of a part not yet built is [`Command::NotYet`].
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
@@ -141,6 +180,78 @@ pub enum Command {
     },
     /// Stand: back to the file's calibration.
     ForgetCalibration,
+    /// Flat: it weighs this, by a kitchen scale.
+    Weigh {
+        /// What the scale says.
+        weight: Grams,
+        /// When it was weighed; now by default.
+        at: Option<Wall>,
+        /// Even if it can hardly be this flat.
+        sure: bool,
+    },
+    /// Flat: this was poured where no scale saw it.
+    Watered {
+        /// How much.
+        volume: Millilitres,
+        /// When; now by default.
+        at: Option<Wall>,
+    },
+    /// Flat: a stage of its crop begins.
+    Stage {
+        /// By its name.
+        name: String,
+    },
+    /// Flat: its seedlings are up.
+    Emerged,
+    /// Flat: its dome is on, or off.
+    Dome {
+        /// On.
+        on: bool,
+    },
+    /// Flat: an event was something else.
+    Correct {
+        /// The number of the event.
+        seq: u64,
+        /// What it was.
+        was: Was,
+        /// So many cells were taken out.
+        cells: Option<u32>,
+    },
+    /// Flat: its plants go on in these.
+    PotOn {
+        /// Places in the plan.
+        into: Vec<usize>,
+    },
+    /// Flat: something to remember.
+    Note {
+        /// A word, such as `fed`.
+        kind: String,
+        /// The rest.
+        text: String,
+    },
+    /// Stand: it tared itself under this flat.
+    Restore {
+        /// The flat's place in the plan.
+        flat: usize,
+    },
+    /// Stand, shared: the next steady weight is this flat's.
+    WeighOn {
+        /// The flat's place in the plan.
+        flat: usize,
+    },
+    /// Stand, shared: weigh these in turn.
+    Round {
+        /// Places in the plan; `None`: all without a stand of their own, in walking order.
+        flats: Option<Vec<usize>>,
+    },
+    /// Stand, shared: on to the next of the round.
+    Next,
+    /// Stand, shared: the one before once more.
+    Back,
+    /// Stand, shared: leave this one out.
+    Skip,
+    /// Stand, shared: the round is over.
+    End,
     /// Known, but of a part that is not built yet.
     NotYet,
 }

@@ -99,6 +99,9 @@ impl Site {
                 sent: Sent::default(),
                 pending: Vec::new(),
                 watch: None,
+                turn: None,
+                last_taken: None,
+                waits_for_empty: false,
             });
             for replaced in replaced {
                 let what = Happening::SettingReplaced {
@@ -114,7 +117,10 @@ impl Site {
         for (index, (id, settings)) in plan.flats.iter().enumerate() {
             let mut known =
                 |id: &str| facts.get(&("flat", id)).and_then(|json| self.taken_up::<Kept>("flat", id, json));
-            let kept = known(id).unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
+            let former = settings.formerly.as_deref();
+            let kept = known(id)
+                .or_else(|| known(former?))
+                .unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
             self.flats.push(Flat::new(kept));
             if self.meet_file(index) {
                 anew.push(index);
@@ -127,6 +133,9 @@ impl Site {
         }
         for flat in 0..self.flats.len() {
             self.settle(flat);
+        }
+        for flat in 0..self.flats.len() {
+            self.recall_leader(flat);
             self.carry_on(flat);
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
@@ -178,6 +187,10 @@ impl Site {
             replaced.push(Replaced { key: "stand", from: id.into(), to: serde_json::json!(stand_id) });
         }
         let moved = kept.season.stand.as_ref().map(|over| over.value.clone());
+        if !replaced.is_empty() {
+            // What an event moved rests on what the file said then.
+            self.flats[index].kept.ledger = None;
+        }
         for replaced in replaced {
             let what =
                 Happening::SettingReplaced { what: replaced.key.to_owned(), from: replaced.from, to: replaced.to };

@@ -1,9 +1,11 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
+use super::bases::Between;
+use super::life::DomeSaid;
 use crate::alert::FlatWatch;
 use crate::flat::{
-    Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Limits, OddSoak, Season, Soak,
-    by_days,
+    Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
+    Season, Soak, in_force,
 };
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
@@ -52,6 +54,25 @@ pub(super) struct Kept {
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.
     pub watch: FlatWatch,
+    /// What is known of it between weighings, if it is not weighed all the time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub between: Option<Box<Between>>,
+    /// Its last events, as they were read.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ledger: Option<Box<Ledger>>,
+    /// Potted on, and done with, since.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub retired: Option<Wall>,
+    /// Plants were potted on into it, and it has not been soaked since.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub asks_soak: Option<Wall>,
+    /// The flats that its plants came from, the first one first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub lineage: Vec<String>,
+    /// All that has dried off it on its stand so far, as a share of its band: what flats without a stand are led by.
+    pub dried: f64,
+    /// When that was counted last.
+    pub dried_at: Option<Moment>,
     /// What was learned of its drying.
     #[serde(skip_serializing_if = "Drying::knows_nothing")]
     pub drying: Drying,
@@ -125,6 +146,8 @@ pub(super) struct Flat {
     pub limits: Limits,
     /// What its plants weigh, as last worked out.
     pub grown: Grown,
+    /// What its dome weighs while that is on: neither water nor plants.
+    pub dome: Grams,
     /// Rounded; carried on by the drying while it is not weighed.
     pub fraction: Option<Fraction>,
     /// The weight that the fraction goes by: the last one, less what has dried since.
@@ -147,6 +170,12 @@ pub(super) struct Flat {
     pub lifted: Option<(Weighed, Mono)>,
     /// A known mass lies on its stand in its place.
     pub stood_in_for: bool,
+    /// The weight when what has dried was counted last; `None` after it was touched.
+    pub dry_run: Option<Grams>,
+    /// Somebody has said that its dome goes on or off.
+    pub dome_said: Option<DomeSaid>,
+    /// What its drying is held against between weighings, as a place in the plan.
+    pub leader: (Leader, Option<usize>),
 }
 
 impl Flat {
@@ -157,6 +186,7 @@ impl Flat {
             limits: Limits::default(),
             stage: None,
             grown: Grown::default(),
+            dome: Grams::ZERO,
             growth: None,
             stand: None,
             on_stand: false,
@@ -171,6 +201,9 @@ impl Flat {
             carried: None,
             lifted: None,
             stood_in_for: false,
+            dry_run: None,
+            dome_said: None,
+            leader: (Leader::Clock, None),
         }
     }
 
@@ -208,11 +241,14 @@ impl Flat {
 
     /// Works out band, stage and limits anew from what was recorded and what the file says.
     pub fn settle(&mut self, settings: &FlatSettings, fill: Option<&FillSettings>, zone: Zone, now: Wall) {
-        self.band = self.kept.season.band(settings, fill);
-        let sown = settings.sown.or_else(|| self.kept.first_weighed.map(|wall| zone.date(wall)));
-        self.stage = by_days(&settings.stages, sown, zone.date(now));
+        self.band = self.kept.season.band(settings, fill).filter(|_| self.kept.retired.is_none());
+        let sown =
+            settings.sown.or(self.kept.season.sown).or_else(|| self.kept.first_weighed.map(|wall| zone.date(wall)));
+        self.stage = in_force(&settings.stages, self.kept.season.stage.as_deref(), sown, zone.date(now));
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
+        let dome = self.kept.dome_weight.or(settings.dome_weight).filter(|_| self.kept.dome_on == Some(true));
+        self.dome = dome.unwrap_or(Grams::ZERO);
         self.fit_growth(now);
     }
 
@@ -223,7 +259,7 @@ impl Flat {
             self.unknown();
             return;
         };
-        let fraction = band.fraction(weight, self.plants());
+        let fraction = band.fraction(weight - self.dome, self.plants());
         self.fraction = Fraction::checked(fraction.get()).map(Fraction::rounded);
         self.kept.condition = self.kept.condition.next(fraction, &self.limits);
     }
@@ -238,20 +274,20 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        let weighed = band.fraction_error(band.fraction(weight, self.plants()), error, error);
+        let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, error);
         weighed.hypot(self.grown.error / band.width())
     }
 
     pub fn water(&self) -> Option<Grams> {
         let (band, _) = self.band?;
         self.fraction?;
-        self.present.map(|weight| band.water(weight, self.plants()))
+        self.present.map(|weight| band.water(weight - self.dome, self.plants()))
     }
 
     pub fn target_weight(&self) -> Option<Grams> {
         let (band, _) = self.band?;
         self.fraction?;
-        Some(band.weight_at(self.limits.target, self.plants()))
+        Some(band.weight_at(self.limits.target, self.plants()) + self.dome)
     }
 
     pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {

@@ -50,9 +50,11 @@ impl Site {
             return Err(odd);
         }
         flat.kept.odd_soak = None;
+        flat.kept.asks_soak = None;
         let mass = above.max(Grams::ZERO);
         let weighing = Weighing { at: now, mass, told: false, tolerance };
         flat.kept.season.record_plants(weighing, seed, expected);
+        self.recorded_now(index);
         self.event(Subject::Flat(index), Happening::PlantsRecorded { from: expected, to: mass });
         self.is_itself(index);
         self.band_changed(index);

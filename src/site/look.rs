@@ -1,10 +1,11 @@
 //! A look at a flat, by the way of a reading about once a minute, or when its time has come: its drying, where that leads,
 //! what is carried on without a weight, and its alerts.
 
+use super::ahead::Ahead;
 use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Asked, Condition, Forecast, Water};
+use crate::flat::{Condition, Forecast, Water};
 use crate::moment::Span;
 use crate::units::{Fraction, Grams};
 
@@ -20,6 +21,8 @@ const SAMPLE_EVERY: Span = Span::minutes(10);
 const TOO_UNSURE: f64 = 0.15;
 /// Carried on for longer than this, it is none; unless the flat says otherwise.
 const CARRIED_AT_MOST: Span = Span::hours(60);
+/// The same where another flat speaks for it.
+const SPOKEN_FOR_AT_MOST: Span = Span::days(7);
 /// So many of the last 24 hours must be known before a forecast raises an alert.
 const DAY_KNOWN: u32 = 20;
 /// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
@@ -36,13 +39,20 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.next_look = now.mono + LOOK_EVERY;
         flat.kept.first_weighed.get_or_insert(now.wall);
-        if self.stands.get(flat.stand.unwrap_or(usize::MAX)).is_none_or(|bench| bench.stand.is_left_alone()) {
+        let bench = self.stands.get(flat.stand.unwrap_or(usize::MAX));
+        let left_alone = bench.is_none_or(|bench| bench.stand.is_left_alone());
+        let is_guest = flat.stand.is_some_and(|stand| self.plan.stands[stand].1.shared);
+        if left_alone && !is_guest {
             flat.kept.drying.weighed(weight, now, hour);
             flat.recent.weighed(weight, now.mono);
         } else {
             flat.kept.drying.interrupted(now, Span::ZERO);
             flat.recent.forget();
         }
+        if !is_guest {
+            self.count_dried(index, weight, left_alone);
+        }
+        let flat = &mut self.flats[index];
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
             let sample = Sample { flat: index, at: now.wall, weight, fraction: flat.fraction };
@@ -71,7 +81,7 @@ impl Site {
         self.soak(index, |soak| soak.tick(now));
         let before = self.flats[index].kept.condition;
         self.carry_on(index);
-        let (limits, plants) = (self.flats[index].limits, self.flats[index].plants());
+        let (limits, plants) = (self.flats[index].limits, self.flats[index].plants() + self.flats[index].dome);
         self.settle(index);
         self.hold_against(index, limits, plants);
         self.judge(index);
@@ -81,12 +91,12 @@ impl Site {
     }
 
     /// Another stage has begun, with other limits: what was moist by the old ones may be dry by the new ones. Or the plants
-    /// have grown, so that the same weight is less water.
+    /// have grown, or a dome lies on it, so that the same weight is less water.
     fn hold_against(&mut self, index: usize, limits: crate::flat::Limits, plants: Grams) {
         let flat = &mut self.flats[index];
         let is_another_stage = flat.limits != limits;
         let (Some(weight), Some(_)) = (flat.present, flat.fraction) else { return };
-        if is_another_stage || flat.plants() != plants {
+        if is_another_stage || flat.plants() + flat.dome != plants {
             flat.goes_by(weight, flat.error);
         }
         if is_another_stage {
@@ -98,7 +108,8 @@ impl Site {
         let now = self.now.mono;
         let flat = &self.flats[index];
         let sign_of_life = flat.sent.at.unwrap_or(now) + LONGEST_PAUSE;
-        let carried = (!self.is_weighed(index) && flat.kept.weighed.is_some()).then(|| now + LOOK_EVERY);
+        let goes_by_something = flat.kept.weighed.is_some() || self.plan.flats[index].1.like.is_some();
+        let carried = (!self.is_weighed(index) && goes_by_something).then(|| now + LOOK_EVERY);
         let soak = flat.kept.soak.as_ref().and_then(|soak| soak.next_wake());
         let verdict = self.flats[index].kept.watch.next_wake();
         let at = [Some(sign_of_life), carried, soak, verdict].into_iter().flatten().min();
@@ -108,7 +119,7 @@ impl Site {
     }
 
     /// Whether fresh weights of this flat come in.
-    fn is_weighed(&self, index: usize) -> bool {
+    pub(super) fn is_weighed(&self, index: usize) -> bool {
         let flat = &self.flats[index];
         let bench = flat.stand.and_then(|stand| self.stands.get(stand));
         flat.on_stand && bench.is_some_and(|bench| bench.shown.is_some() && bench.stand.health().is_ok())
@@ -117,6 +128,10 @@ impl Site {
     /// Without a weight, the fraction is carried on by the drying, ever less sure.
     pub(super) fn carry_on(&mut self, index: usize) {
         if self.is_weighed(index) {
+            return;
+        }
+        if let Some(speaker) = self.plan.flats[index].1.like {
+            self.speak_for(index, speaker);
             return;
         }
         let now = self.now;
@@ -128,11 +143,20 @@ impl Site {
         let elapsed = now.mono.since(weighed.at.mono);
         let in_hand = self.flats[index].kept.off_since.is_some() && elapsed < IN_HAND;
         let drying_for = if in_hand { Span::ZERO } else { elapsed };
-        let limit = self.plan.flats[index].1.check_every.unwrap_or(CARRIED_AT_MOST);
+        let limit = self.weigh_after(index);
+        let is_between = self.is_between(index);
         let flat = &mut self.flats[index];
         flat.grow(now.wall);
+        if is_between {
+            let error = self.carry_between(index, weighed);
+            let flat = &mut self.flats[index];
+            if error.is_some_and(|error| flat.fraction_error(error) > TOO_UNSURE) || elapsed > limit {
+                flat.unknown();
+            }
+            return;
+        }
         let Some((band, _)) = flat.band else { return };
-        let water = band.water(weighed.weight, flat.plants());
+        let water = band.water(weighed.weight - flat.dome, flat.plants());
         let known =
             flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
@@ -143,10 +167,18 @@ impl Site {
             |loss| (loss.expected, loss.error),
         );
         let error = error.max(Grams::new(2.0));
-        flat.goes_by(weighed.weight - lost, Some(error));
+        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
+        flat.goes_by(weighed.weight + poured - lost, Some(error));
         if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
             flat.unknown();
         }
+    }
+
+    /// After so long without a weight the fraction is none.
+    fn weigh_after(&self, index: usize) -> Span {
+        let settings = &self.plan.flats[index].1;
+        let usual = if settings.like.is_some() { SPOKEN_FOR_AT_MOST } else { CARRIED_AT_MOST };
+        settings.check_every.unwrap_or(usual)
     }
 
     pub(super) fn interrupt_forecast(&mut self, index: usize) {
@@ -160,13 +192,12 @@ impl Site {
         if worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
             return;
         }
-        let hour = self.local_hour(now.wall);
         let flat = &self.flats[index];
-        let asked = flat.kept.drying.ask(now, hour);
+        let asked = self.ahead(index);
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
             worked_out: Some(now.mono),
-            rate: asked.rate().map(|rate| rate.per_hour),
+            rate: asked.rate(),
             whole_day,
             lost_24h: asked.lost_in_last(Span::hours(24)),
             ..Outlook::default()
@@ -240,7 +271,9 @@ impl Site {
         let weighed = flat.kept.weighed;
         let is_weighed = self.is_weighed(index);
         let stage = flat.stage.and_then(|stage| settings.stages.get(stage));
-        let carried_for = weighed.filter(|_| !is_weighed).map(|weighed| now.mono.since(weighed.at.mono));
+        let spoken_since = flat.kept.between.as_ref().and_then(|between| between.spoken_since);
+        let known_at = weighed.map(|weighed| weighed.at).or(spoken_since);
+        let carried_for = known_at.filter(|_| !is_weighed).map(|at| now.mono.since(at.mono));
         FlatSigns {
             at: now,
             local_hour: self.local_hour(now.wall),
@@ -274,7 +307,7 @@ impl Site {
             weight_error: self.weight_error(index),
             fraction_error: self.fraction_error(index),
             carried_for,
-            weigh_after: settings.check_every.unwrap_or(CARRIED_AT_MOST),
+            weigh_after: self.weigh_after(index),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
             fastest_drying: settings.fastest_drying,
             last_watered: flat.kept.watered,
@@ -284,8 +317,8 @@ impl Site {
             low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
             full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
             band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
-            soak_doubt: flat.kept.odd_soak.map(|odd| odd.text(self.plan.words)),
-            retired: false,
+            soak_doubt: flat.kept.odd_soak.map(|odd| odd.text(self.plan.words)).or_else(|| asks_soak(&flat.kept)),
+            retired: self.is_retired(index),
         }
     }
 
@@ -303,9 +336,15 @@ impl Site {
     }
 }
 
+fn asks_soak(kept: &super::flats::Kept) -> Option<String> {
+    kept.asks_soak?;
+    let from = kept.lineage.last().map_or("another flat", String::as_str);
+    Some(format!("plants were potted on into it from {from}: soak it through with record-capacity"))
+}
+
 /// When `water` grams will have fallen to `until`: by drying, which the weight shows, and by what the plants take into
 /// themselves, which it does not. The first forecast tells about how much that is; of the way there the rest is dried.
-fn reaches(flat: &Flat, asked: &Asked, water: Grams, until: Grams) -> Option<Forecast> {
+fn reaches(flat: &Flat, asked: &Ahead, water: Grams, until: Grams) -> Option<Forecast> {
     let width = flat.band.map(|(band, _)| band.width())?;
     let forecast = asked.reaches(water, until, width)?;
     let grown = flat.plants_at(forecast.at.wall).mass - flat.plants();
@@ -452,7 +491,7 @@ mod tests {
         let asked = flat.kept.drying.ask(now, 0.0);
         let (water, until) = (Grams::new(900.0), Grams::new(400.0));
         let by_drying = asked.reaches(water, until, Grams::new(1600.0)).unwrap();
-        let with_growth = reaches(&flat, &asked, water, until).unwrap();
+        let with_growth = reaches(&flat, &Ahead::Own(flat.kept.drying.ask(now, 0.0)), water, until).unwrap();
         let dried = asked.loss(with_growth.at.mono.since(now.mono), None).unwrap().expected;
         let grown = flat.plants_at(with_growth.at.wall).mass - flat.plants();
         assert!(grown > Grams::new(25.0), "{grown:?}");

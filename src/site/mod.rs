@@ -6,17 +6,21 @@
 //! replay and every test.
 
 mod agenda;
+mod ahead;
+mod bases;
 mod command;
 mod facts;
 mod flats;
 mod growing;
 mod input;
+mod life;
 mod look;
 mod orders;
 mod output;
 mod placing;
 mod plan;
 mod readings;
+mod rounds;
 mod stands;
 mod state;
 mod valves;
@@ -24,7 +28,7 @@ mod write;
 
 pub use crate::stand::{Part, Unreadable};
 pub use agenda::Wake;
-pub use command::{Command, Order, Set, Subject};
+pub use command::{Command, Order, Set, Subject, Was};
 pub use facts::{Fact, Saved};
 pub use input::{Input, Ticket};
 pub use output::{Answer, By, Event, Happening, Message, Output, Sample};

@@ -1,5 +1,6 @@
 //! Commands: each is answered once, and changes something or nothing.
 
+use super::rounds::Step;
 use super::{Answer, Command, Happening, Input, Order, Output, Set, Site, Subject, Ticket};
 use crate::flat::{Commanded, Limits, Over, Soak};
 use crate::moment::{Mono, Span, Wall};
@@ -127,6 +128,12 @@ impl Site {
     }
 
     fn obey(&mut self, receipt: Receipt, command: Command) {
+        if let (Subject::Flat(flat), true) = (receipt.to, is_for_the_living(&command))
+            && self.flats.get(flat).is_some_and(|flat| flat.kept.retired.is_some())
+        {
+            let error = "it is retired: its plants have been potted on. A new `sown` in the file starts it anew";
+            return self.finish(receipt, Err(error.to_owned()));
+        }
         let done = match (receipt.to, command) {
             (Subject::Flat(flat), command) if flat < self.flats.len() => match command {
                 Command::RecordDry => return self.wait_for_flat(flat, Awaited::RecordDry(flat), receipt),
@@ -139,6 +146,14 @@ impl Site {
                 Command::Set(set) => self.set(flat, &set),
                 Command::Move { stand } => self.move_flat(flat, stand),
                 Command::Shelve { time } => self.shelve(flat, time),
+                Command::Weigh { weight, at, sure } => self.weigh_typed(flat, weight, at, sure),
+                Command::Watered { volume, at } => self.watered_typed(flat, volume, at),
+                Command::Stage { name } => self.stage(flat, &name),
+                Command::Emerged => self.emerged(flat),
+                Command::Dome { on } => self.dome(flat, on),
+                Command::Correct { seq, was, cells } => self.correct(flat, seq, was, cells),
+                Command::PotOn { into } => self.pot_on(flat, &into),
+                Command::Note { kind, text } => self.note(flat, kind, text),
                 _ => Err(not_yet(&receipt.word)),
             },
             (Subject::Stand(stand), command) if stand < self.stands.len() => match command {
@@ -146,6 +161,13 @@ impl Site {
                 Command::Span { mass, force } => return self.wait_for(stand, Awaited::Span { mass, force }, receipt),
                 Command::ForgetCalibration => self.forget_calibration(stand),
                 Command::Holds { flat } => self.holds(stand, flat),
+                Command::Restore { flat } => self.restore(stand, flat),
+                Command::WeighOn { flat } => self.weigh_on(stand, flat),
+                Command::Round { flats } => self.round(stand, flats),
+                Command::Next => self.step_round(stand, Step::Next),
+                Command::Back => self.step_round(stand, Step::Back),
+                Command::Skip => self.step_round(stand, Step::Skip),
+                Command::End => self.step_round(stand, Step::End),
                 _ => Err(not_yet(&receipt.word)),
             },
             _ => Err(not_yet(&receipt.word)),
@@ -181,6 +203,13 @@ impl Site {
     // ---- commands that wait for a stand to stand still
 
     fn wait_for_flat(&mut self, flat: usize, what: Awaited, receipt: Receipt) {
+        if self.flats[flat].stand.is_none() {
+            let done = self.just_weighed(flat).and_then(|weight| match what {
+                Awaited::RecordDry(_) => self.record_dry(flat, weight),
+                _ => self.record_capacity_now(flat, weight),
+            });
+            return self.finish(receipt, done);
+        }
         if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
             self.finish(receipt, Err(error));
         }
@@ -325,6 +354,7 @@ impl Site {
     // ---- flats
 
     fn record_dry(&mut self, index: usize, dry: Grams) -> Done {
+        let dry = dry - self.flats[index].dome;
         self.check_new_end(index, Some(dry), None)?;
         let file = self.file_dry(index);
         let from = self.settled_dry(index);
@@ -332,6 +362,7 @@ impl Site {
         let kept = &mut self.flats[index].kept;
         kept.season.record_dry(dry, file, now);
         kept.odd_soak = None;
+        self.recorded_now(index);
         self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
         self.is_itself(index);
         self.band_changed(index);
@@ -339,6 +370,7 @@ impl Site {
     }
 
     fn record_capacity_now(&mut self, index: usize, weight: Grams) -> Done {
+        let weight = weight - self.flats[index].dome;
         if !self.band_has_settled(index) {
             let capacity = weight - self.flats[index].plants();
             self.check_new_end(index, None, Some(capacity))?;
@@ -358,6 +390,8 @@ impl Site {
         let kept = &mut self.flats[index].kept;
         kept.season.record_capacity(capacity, file, now);
         kept.odd_soak = None;
+        kept.asks_soak = None;
+        self.recorded_now(index);
         self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
         self.is_itself(index);
         self.band_changed(index);
@@ -423,6 +457,13 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
+        if self.flats[index].kept.retired.take().is_some() {
+            self.setting_changed(index);
+            return Ok(self.band_answer(index));
+        }
+        if self.undo_correction(index) {
+            return Ok(self.band_answer(index));
+        }
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record to undo".to_owned());
         }
@@ -431,7 +472,7 @@ impl Site {
         Ok(self.band_answer(index))
     }
 
-    fn band_answer(&self, index: usize) -> Map<String, Value> {
+    pub(super) fn band_answer(&self, index: usize) -> Map<String, Value> {
         let flat = &self.flats[index];
         let weight = |weight: Option<Grams>| json!(weight.map(|weight| super::decimals(weight.get(), 1)));
         Map::from_iter([
@@ -508,12 +549,12 @@ impl Site {
         self.keep(Subject::Flat(index));
     }
 
-    fn file_dry(&self, index: usize) -> Option<Grams> {
+    pub(super) fn file_dry(&self, index: usize) -> Option<Grams> {
         let settings = &self.plan.flats[index].1;
         settings.dry_weight.or_else(|| self.fill(index).and_then(|fill| fill.dry_weight))
     }
 
-    fn file_capacity(&self, index: usize) -> Option<Grams> {
+    pub(super) fn file_capacity(&self, index: usize) -> Option<Grams> {
         let settings = &self.plan.flats[index].1;
         settings.capacity_weight.or_else(|| self.fill(index).and_then(|fill| fill.capacity_weight))
     }
@@ -547,6 +588,11 @@ fn out_of_order(limits: &Limits, lower: &str, upper: &str) -> String {
         limits.target.percent(),
         limits.high.percent()
     )
+}
+
+/// Notes may be made of a flat that is retired, and `undo` brings it back.
+const fn is_for_the_living(command: &Command) -> bool {
+    !matches!(command, Command::Note { .. } | Command::Undo | Command::NotYet)
 }
 
 fn not_yet(word: &str) -> String {

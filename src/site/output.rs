@@ -188,6 +188,38 @@ pub enum Happening {
         /// What the soak has shown.
         to: Grams,
     },
+    /// `weighed`: on a shared scale, or typed.
+    Weighed {
+        /// The weight before.
+        from: Option<Grams>,
+        /// The weight now.
+        to: Grams,
+        /// How it was weighed.
+        basis: &'static str,
+        /// When it was weighed.
+        at: Wall,
+    },
+    /// `noted`: by the grower.
+    Noted {
+        /// A word, such as `fed`.
+        kind: String,
+        /// The rest.
+        text: String,
+    },
+    /// `corrected`: an event had been read wrongly.
+    Corrected {
+        /// The number of the event.
+        seq: u64,
+        /// What it was taken for.
+        from: &'static str,
+        /// What it was.
+        to: &'static str,
+    },
+    /// `potted-on`: its plants have gone on into other flats.
+    PottedOn {
+        /// Their ids.
+        into: Vec<String>,
+    },
     /// `moved`: from stand to stand, by id.
     Moved {
         /// Before.

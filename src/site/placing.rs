@@ -20,6 +20,12 @@ impl Site {
                 None => "it is on no stand already".to_owned(),
             });
         }
+        if let Some(shared) = to.filter(|&stand| self.plan.stands[stand].1.shared) {
+            let stand = self.id(Subject::Stand(shared));
+            return Err(format!(
+                "{stand} is shared: flats take turns on it. `weigh` this one there; null takes it off its stand"
+            ));
+        }
         let other = to.and_then(|stand| self.stands[stand].flat);
         self.assign(index, to);
         if let Some(other) = other {
@@ -29,7 +35,7 @@ impl Site {
     }
 
     /// Puts a flat on a stand, or on none; what was there is off it.
-    fn assign(&mut self, index: usize, to: Option<usize>) {
+    pub(super) fn assign(&mut self, index: usize, to: Option<usize>) {
         let from = self.flats[index].stand;
         let id = |site: &Self, stand: Option<usize>| stand.map(|stand| site.id(Subject::Stand(stand)).to_owned());
         let (from_id, to_id) = (id(self, from), id(self, to));
@@ -70,6 +76,9 @@ impl Site {
     }
 
     pub(super) fn holds(&mut self, stand: usize, flat: Option<usize>) -> Done {
+        if self.plan.stands[stand].1.shared {
+            return self.holds_guest(stand, flat);
+        }
         match flat {
             Some(flat) if self.stands[stand].flat == Some(flat) => {
                 self.lies_here(stand, flat);
@@ -90,8 +99,19 @@ impl Site {
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
     }
 
+    /// The same of a shared scale, until that is lifted off.
+    fn holds_guest(&mut self, stand: usize, flat: Option<usize>) -> Done {
+        self.release(stand);
+        if let Some(flat) = flat {
+            self.may_be_guest(stand, flat)?;
+            let weight = self.lies_on(stand)?;
+            self.take_guest(stand, flat, weight);
+        }
+        Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
+    }
+
     /// A person says that what lies on this stand is its flat, whatever it weighs.
-    fn lies_here(&mut self, stand: usize, index: usize) {
+    pub(super) fn lies_here(&mut self, stand: usize, index: usize) {
         let weight = self.stands[stand].stand.steady();
         let now = self.now;
         let flat = &mut self.flats[index];
@@ -163,6 +183,8 @@ impl Site {
             if let Some(factor) = factor {
                 let flat = &mut self.flats[flat];
                 flat.kept.season.rescale(factor);
+                // What its events changed is in the old grams.
+                flat.kept.ledger = None;
                 let lifted = flat.lifted.as_mut().map(|(weighed, _)| weighed);
                 for weighed in flat.kept.weighed.as_mut().into_iter().chain(lifted) {
                     weighed.weight = weighed.weight * factor;

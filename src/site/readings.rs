@@ -2,7 +2,7 @@
 
 use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
-use crate::flat::SoakStep;
+use crate::flat::{SoakStep, Taken};
 use crate::moment::{Moment, Span};
 use crate::stand::{Handling, Heard, Said};
 use crate::units::{Fraction, Grams};
@@ -60,6 +60,13 @@ impl Site {
         // An empty stand says nothing of the flat that belongs there.
         if let (Heard::Steady(weight), Some(flat), true) = (heard, flat, loaded) {
             self.weighed(flat, weight);
+        }
+        if self.plan.stands[stand].1.shared {
+            let steady = match heard {
+                Heard::Steady(weight) => Some(weight),
+                Heard::Ignored | Heard::Moving(_) => None,
+            };
+            self.shared_read(stand, steady);
         }
         if waiting {
             self.carry_on_waiting(stand);
@@ -123,6 +130,7 @@ impl Site {
         if let Some(flat) = self.flats.get_mut(index) {
             flat.kept.drying.interrupted(now, Span::ZERO);
             flat.recent.forget();
+            flat.dry_run = None;
             if quiet {
                 flat.on_stand = flat.kept.off_since.is_none() && flat.kept.misfit.is_none();
             }
@@ -135,8 +143,18 @@ impl Site {
     fn handled(&mut self, stand: usize, index: usize, handling: Handling) {
         let now = self.now;
         let subject = Subject::Flat(index);
+        if self.plan.stands[stand].1.shared {
+            match handling {
+                Handling::Lifted { .. } => return self.release(stand),
+                Handling::Returned { .. } | Handling::Misfit { .. } | Handling::FitsAgain => return,
+                _ => {}
+            }
+        }
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
+        let handling = self.with_the_dome_said(index, handling);
+        let (before, first) = (self.derived(index), self.seq + 1);
+        let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
             handling,
@@ -167,9 +185,11 @@ impl Site {
                 let dome = self.dome_by_the_way(index, change);
                 if let Some(on) = dome {
                     self.event(subject, Happening::Dome { on, change });
+                    read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
                 }
                 if let Some(kept) = watered_away.filter(|_| dome.is_none() && !self.is_soaking(index)) {
                     self.watered(index, kept, kept, By::Hand, true);
+                    read = Some((kept, Taken::Watered));
                 }
                 if let Some(weight) = weight {
                     self.soak(index, |soak| soak.returned(weight, now));
@@ -212,6 +232,9 @@ impl Site {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
                 self.event(subject, Happening::Visited { change });
             }
+        }
+        if let Some(read) = read {
+            self.write_down(index, read, first, before);
         }
         self.refresh_scene(stand);
         self.look(index);
@@ -279,6 +302,7 @@ impl Site {
         if let Some(flat) = self.flats.get_mut(index) {
             flat.kept.drying.interrupted(now, quiet);
             flat.recent.forget();
+            flat.dry_run = None;
         }
     }
 
@@ -342,4 +366,17 @@ impl Site {
             self.refresh_scene(stand);
         }
     }
+}
+
+/// What an event is read as, for those that can be corrected.
+fn as_read(handling: &Handling) -> Option<(Grams, Taken)> {
+    Some(match *handling {
+        Handling::Watered { kept, .. } => (kept, Taken::Watered),
+        Handling::Dome { on, change } => (change, if on { Taken::DomeOn } else { Taken::DomeOff }),
+        Handling::Returned { change, .. }
+        | Handling::Removed { change }
+        | Handling::Bumped { change }
+        | Handling::Visited { change } => (change, Taken::Nothing),
+        _ => return None,
+    })
 }

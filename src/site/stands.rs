@@ -2,6 +2,7 @@
 
 use super::flats::Sent;
 use super::orders::Pending;
+use super::rounds::Turn;
 use super::{Output, Site, Subject};
 use crate::alert::{StandSigns, StandWatch};
 use crate::moment::{Moment, Span};
@@ -23,6 +24,12 @@ pub(super) struct Bench {
     pub pending: Vec<Pending>,
     /// Only while there is something to remember: most stands are well for weeks.
     pub watch: Option<Box<StandWatch>>,
+    /// Flats that are to be weighed on it in turn, where it is shared.
+    pub turn: Option<Box<Turn>>,
+    /// The weight that was last taken for a flat's, while that lies there.
+    pub last_taken: Option<Grams>,
+    /// What lies there is not what is to be weighed next.
+    pub waits_for_empty: bool,
 }
 
 impl Site {
@@ -75,6 +82,7 @@ impl Site {
             crate::stand::Heard::Ignored
         });
         self.give_up_waiting(stand);
+        self.turn_ends(stand);
         self.judge_stand(stand);
         self.stand_moved(stand);
         self.wish_stand(stand);
@@ -95,6 +103,7 @@ impl Site {
             bench.stand.next_wake(),
             waiting,
             bench.watch.as_ref().and_then(|watch| watch.next_wake()),
+            bench.turn.as_ref().map(|turn| turn.next_wake()),
         ]
         .into_iter()
         .flatten()

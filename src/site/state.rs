@@ -98,8 +98,29 @@ pub struct StandState<'a> {
     pub flat: Option<&'a str>,
     /// Its four cells.
     pub corners_g: Option<[f64; 4]>,
-    /// A round of weighing.
-    pub round: Option<()>,
+    /// A flat or a round of them to be weighed on it.
+    pub round: Option<RoundState<'a>>,
+}
+
+/// Whose turn it is on a shared scale.
+#[derive(Debug, Serialize)]
+pub struct RoundState<'a> {
+    /// Its id.
+    pub flat: &'a str,
+    /// What people call it.
+    pub label: &'a str,
+    /// Where it stands.
+    pub place: Option<&'a str>,
+    /// Its number in the round, from 1.
+    pub number: usize,
+    /// So many flats are in the round.
+    pub of: usize,
+    /// So many have been weighed.
+    pub weighed: usize,
+    /// `awaited`, `weighed` (the next one may come), or `questioned`.
+    pub state: &'static str,
+    /// Why what lies there cannot be it.
+    pub text: Option<&'a str>,
 }
 
 /// Why a valve may not open.

@@ -25,7 +25,7 @@ impl Site {
             flat: id,
             label: &settings.label,
             time: self.stamp(self.now.wall),
-            basis: flat.kept.weighed.map(|_| "stand"),
+            basis: self.basis(index),
             weighed_at: flat.kept.weighed.map(|weighed| self.stamp(weighed.at.wall)),
             stand: flat.stand.map(|stand| self.id(Subject::Stand(stand))),
             weight_g: flat.kept.weighed.map(|weighed| tenths(weighed.weight)),
@@ -89,7 +89,7 @@ impl Site {
             noise_g: stand.noise().map(|noise| decimals(noise.get(), 2)),
             flat: bench.flat.map(|flat| self.id(Subject::Flat(flat))),
             corners_g: stand.corners().map(|corners| corners.map(tenths)),
-            round: None,
+            round: self.round_state(index),
         })
     }
 

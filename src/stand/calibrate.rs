@@ -66,6 +66,37 @@ impl Stand {
         Ok(ZeroChange { was: Grams::new(reads), zero: self.first_line().zero.unwrap_or(0.0) })
     }
 
+    /// What is on the stand now weighs `expected`: its zero goes back to where that puts it. What it moved by.
+    ///
+    /// # Errors
+    /// If the stand is not steady, or has no calibration to go by.
+    pub fn restore_zero(&mut self, expected: Grams) -> Result<Grams, String> {
+        let reads = self.standing().ok_or_else(|| self.unsteady("restore"))?;
+        if !self.is_calibrated() {
+            return Err("nobody knows yet what its counts weigh: `zero` it empty, then `span` a known mass".to_owned());
+        }
+        let moved = reads - expected.get();
+        self.shift_by(moved);
+        self.recalibrated(moved, 1.0);
+        self.handler.place = Place::Loaded;
+        self.handler.tared = false;
+        self.remember_lines();
+        Ok(Grams::new(moved))
+    }
+
+    /// Moves the zero of all cells together.
+    fn shift_by(&mut self, grams: f64) {
+        match &mut self.cold.corners {
+            Some(corners) => {
+                let each = grams / f64::from(u32::try_from(corners.cells.len().max(1)).unwrap_or(1));
+                for cell in &mut corners.cells {
+                    cell.line = cell.line.zeroed(each);
+                }
+            }
+            None => self.line = self.line.zeroed(grams),
+        }
+    }
+
     fn shift(&mut self, reads: f64) {
         match &mut self.cold.corners {
             // What each cell reads by itself is its zero; what the sum was smoothed by is noise.

@@ -5,8 +5,8 @@ use super::nearest::hint;
 use super::reading::{json_error, shown};
 use super::stamp::Stamps;
 use crate::moment::{Span, Wall};
-use crate::site::{Command, Order, Set, Subject, Ticket};
-use crate::units::{Fraction, Grams, parse_fraction, parse_mass};
+use crate::site::{Command, Order, Set, Subject, Ticket, Was};
+use crate::units::{Fraction, Grams, Millilitres, parse_fraction, parse_mass, parse_volume};
 use serde::de::{Deserialize, Deserializer, Error, MapAccess, Visitor};
 use serde_json::{Number, Value};
 use std::fmt;
@@ -40,30 +40,30 @@ pub const COMMANDS: &[CommandRow] = &[
     row("flat", "record-capacity", Some(&["now"])),
     row("flat", "forget-band", Some(&[])),
     row("flat", "undo", Some(&[])),
-    row("flat", "weigh", None),
-    row("flat", "watered", None),
+    row("flat", "weigh", Some(&["weight_g", "at", "sure"])),
+    row("flat", "watered", Some(&["volume_ml", "at"])),
     row("flat", "water", None),
     row("flat", "stop", None),
     row("flat", "set", Some(&["low", "water_at", "target", "high", "plant_mass_g", "place"])),
-    row("flat", "stage", None),
-    row("flat", "emerged", None),
-    row("flat", "dome", None),
+    row("flat", "stage", Some(&["stage"])),
+    row("flat", "emerged", Some(&[])),
+    row("flat", "dome", Some(&["on"])),
     row("flat", "move", Some(&["stand"])),
-    row("flat", "correct", None),
-    row("flat", "pot-on", None),
-    row("flat", "note", None),
+    row("flat", "correct", Some(&["seq", "was", "cells"])),
+    row("flat", "pot-on", Some(&["into"])),
+    row("flat", "note", Some(&["kind", "text"])),
     row("flat", "shelve", Some(&["for_h"])),
     row("stand", "holds", Some(&["flat"])),
     row("stand", "zero", Some(&["force"])),
     row("stand", "span", Some(&["mass_g", "force"])),
     row("stand", "forget-calibration", Some(&[])),
-    row("stand", "restore", None),
-    row("stand", "weigh", None),
-    row("stand", "round", None),
-    row("stand", "next", None),
-    row("stand", "back", None),
-    row("stand", "skip", None),
-    row("stand", "end", None),
+    row("stand", "restore", Some(&["flat"])),
+    row("stand", "weigh", Some(&["flat"])),
+    row("stand", "round", Some(&["flats"])),
+    row("stand", "next", Some(&[])),
+    row("stand", "back", Some(&[])),
+    row("stand", "skip", Some(&[])),
+    row("stand", "end", Some(&[])),
     row("valve", "run", None),
     row("valve", "stop", None),
     row("valve", "measure-flow", None),
@@ -142,7 +142,7 @@ impl Said {
         if let Some((key, _)) = self.keys.entries.iter().find(|(key, _)| !known.contains(&key.as_str())) {
             return Err(unknown_key(row, key, known));
         }
-        self.keys.command(row.word, names)
+        self.keys.command(row, names)
     }
 }
 
@@ -166,8 +166,30 @@ fn unknown_key(row: CommandRow, key: &str, known: &[&str]) -> String {
 }
 
 impl Keys {
-    fn command(mut self, word: &str, names: &Names) -> Read<Command> {
-        Ok(match word {
+    fn command(mut self, row: CommandRow, names: &Names) -> Read<Command> {
+        Ok(match row.word {
+            "weigh" if row.to == "flat" => {
+                Command::Weigh { weight: self.mass("weigh", "weight_g")?, at: self.at()?, sure: self.flag("sure")? }
+            }
+            "weigh" => Command::WeighOn { flat: self.one("weigh", "flat", names)? },
+            "watered" => Command::Watered { volume: self.volume("watered", "volume_ml")?, at: self.at()? },
+            "stage" => Command::Stage { name: self.word("stage", "stage")? },
+            "emerged" => Command::Emerged,
+            "dome" => Command::Dome { on: self.on()? },
+            "correct" => Command::Correct { seq: self.seq()?, was: self.was()?, cells: self.cells()? },
+            "pot-on" => Command::PotOn {
+                into: self.flats("into", names)?.ok_or_else(|| "`pot-on` needs `into`: a list of flats".to_owned())?,
+            },
+            "note" => Command::Note {
+                kind: self.word("note", "kind")?,
+                text: self.take("text").map_or(Ok(String::new()), |text| words("text", &text))?,
+            },
+            "restore" => Command::Restore { flat: self.one("restore", "flat", names)? },
+            "round" => Command::Round { flats: self.flats("flats", names)? },
+            "next" => Command::Next,
+            "back" => Command::Back,
+            "skip" => Command::Skip,
+            "end" => Command::End,
             "record-dry" => Command::RecordDry,
             "record-capacity" => Command::RecordCapacity { now: self.flag("now")? },
             "forget-band" => Command::ForgetBand,
@@ -216,6 +238,91 @@ impl Keys {
         let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: the mass in grams, such as 2000"))?;
         let mass = grams(key, &value)?;
         if mass > Grams::ZERO { Ok(mass) } else { Err(format!("`{key}` is {}; it must be above 0", mass.get())) }
+    }
+
+    fn volume(&mut self, word: &str, key: &str) -> Read<Millilitres> {
+        const MOST: f64 = 1e6;
+        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: millilitres, such as 300"))?;
+        let volume = match &value {
+            Value::String(text) => parse_volume(text).map_err(|error| format!("`{key}`: {error}"))?,
+            other => number(other).map(Millilitres::new).ok_or_else(|| is_no(key, other, "a number of millilitres"))?,
+        };
+        match volume.get() {
+            given if given <= 0.0 => Err(format!("`{key}` is {given}; it must be above 0")),
+            given if given > MOST => Err(format!("`{key}` is more than a thousand litres")),
+            _ => Ok(volume),
+        }
+    }
+
+    /// When something typed happened.
+    fn at(&mut self) -> Read<Option<Wall>> {
+        match self.take("at") {
+            None | Some(Value::Null) => Ok(None),
+            Some(Value::String(text)) => {
+                Stamps::default().read(text.as_bytes()).map(Some).map_err(|why| format!("`at`: {why}"))
+            }
+            Some(other) => Err(is_no("at", &other, "a time such as \"2026-03-04T08:15:00+00:00\"")),
+        }
+    }
+
+    fn word(&mut self, word: &str, key: &str) -> Read<String> {
+        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`"))?;
+        words(key, &value)
+    }
+
+    fn on(&mut self) -> Read<bool> {
+        match self.take("on") {
+            Some(Value::Bool(on)) => Ok(on),
+            Some(other) => Err(is_no("on", &other, "true or false")),
+            None => Err("`dome` needs `on`: true or false".to_owned()),
+        }
+    }
+
+    fn seq(&mut self) -> Read<u64> {
+        let value = self.take("seq").ok_or_else(|| "`correct` needs `seq`: the number of the event".to_owned())?;
+        value.as_u64().ok_or_else(|| is_no("seq", &value, "the number of an event"))
+    }
+
+    fn was(&mut self) -> Read<Was> {
+        let all = || Was::ALL.iter().map(|(word, _)| *word);
+        let listed = || all().collect::<Vec<_>>().join(", ");
+        match self.take("was") {
+            Some(Value::String(said)) => {
+                let found = Was::ALL.iter().find(|(word, _)| *word == said).map(|(_, was)| *was);
+                found.ok_or_else(|| {
+                    format!("`was` is {:?}{}; it is one of {}", shown(&said), hint(&said, all()), listed())
+                })
+            }
+            Some(other) => Err(is_no("was", &other, "a word")),
+            None => Err(format!("`correct` needs `was`: {}", listed())),
+        }
+    }
+
+    fn cells(&mut self) -> Read<Option<u32>> {
+        let Some(value) = self.take("cells") else { return Ok(None) };
+        let cells = value.as_u64().and_then(|cells| u32::try_from(cells).ok()).filter(|cells| *cells > 0);
+        cells.map(Some).ok_or_else(|| is_no("cells", &value, "a whole number of cells"))
+    }
+
+    fn one(&mut self, word: &str, key: &str, names: &Names) -> Read<usize> {
+        match self.take(key) {
+            Some(Value::String(id)) => names.flat(&id),
+            Some(other) => Err(is_no(key, &other, "the id of a flat")),
+            None => Err(format!("`{word}` needs `{key}`: the id of a flat")),
+        }
+    }
+
+    fn flats(&mut self, key: &str, names: &Names) -> Read<Option<Vec<usize>>> {
+        let one = |value: &Value| match value {
+            Value::String(id) => names.flat(id),
+            other => Err(is_no(key, other, "the ids of flats")),
+        };
+        match self.take(key) {
+            None | Some(Value::Null) => Ok(None),
+            Some(Value::Array(ids)) if ids.is_empty() => Err(format!("`{key}` is empty")),
+            Some(Value::Array(ids)) => ids.iter().map(one).collect::<Read<Vec<usize>>>().map(Some),
+            Some(other) => one(&other).map(|flat| Some(vec![flat])),
+        }
     }
 
     fn set(&mut self) -> Read<Set> {

@@ -61,7 +61,7 @@ impl Serialize for Line<'_> {
         map.serialize_entry("event", event_name(&event.what))?;
         map.serialize_entry("of", event.subject.of())?;
         map.serialize_entry("id", names.id(event.subject))?;
-        more(&event.what, &mut map)?;
+        more(&event.what, *zone, &mut map)?;
         map.end()
     }
 }
@@ -83,6 +83,10 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::Drained { .. } => "drained",
         Happening::DryRecorded { .. } => "dry-recorded",
         Happening::CapacityRecorded { .. } | Happening::PlantsRecorded { .. } => "capacity-recorded",
+        Happening::Weighed { .. } => "weighed",
+        Happening::Noted { .. } => "noted",
+        Happening::Corrected { .. } => "corrected",
+        Happening::PottedOn { .. } => "potted-on",
         Happening::Moved { .. } => "moved",
         Happening::StageChanged { .. } => "stage-changed",
         Happening::SettingReplaced { .. } => "setting-replaced",
@@ -92,7 +96,7 @@ pub const fn event_name(what: &Happening) -> &'static str {
     }
 }
 
-fn more<M: SerializeMap>(what: &Happening, map: &mut M) -> Result<(), M::Error> {
+fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<(), M::Error> {
     match what {
         Happening::Lifted => Ok(()),
         Happening::Returned { change }
@@ -116,6 +120,20 @@ fn more<M: SerializeMap>(what: &Happening, map: &mut M) -> Result<(), M::Error> 
         Happening::DryRecorded { from, to } => changed(map, "dry_weight_g", &from.map(grams), &to.map(grams)),
         Happening::CapacityRecorded { from, to } => changed(map, "capacity_weight_g", &from.map(grams), &to.map(grams)),
         Happening::PlantsRecorded { from, to } => changed(map, "plant_mass_g", &grams(*from), &grams(*to)),
+        Happening::Weighed { from, to, basis, at } => {
+            changed(map, "weight_g", &from.map(grams), &Some(grams(*to)))?;
+            map.serialize_entry("basis", basis)?;
+            map.serialize_entry("weighed_at", &zone.stamp(*at))
+        }
+        Happening::Noted { kind, text } => {
+            map.serialize_entry("kind", kind)?;
+            map.serialize_entry("text", text)
+        }
+        Happening::Corrected { seq, from, to } => {
+            map.serialize_entry("corrects", seq)?;
+            changed(map, "event", from, to)
+        }
+        Happening::PottedOn { into } => map.serialize_entry("into", into),
         Happening::Moved { from, to } => changed(map, "stand", from, to),
         Happening::StageChanged { from, to } => changed(map, "stage", from, to),
         Happening::SettingReplaced { what, from, to } => changed::<_, Value>(map, what, from, to),

@@ -1,0 +1,254 @@
+//! What happened to a flat, as it was read from its weights, so that a reading can be corrected later.
+//!
+//! What follows from an event (when it was watered, whether its dome is on, where its band lies) is a fold over the events. Each
+//! entry keeps what was known before it. To correct one, the fold is done again from there; what commands changed in between is
+//! the difference from the end of one entry to the beginning of the next, and is put in again.
+
+use super::{Ends, Over, Plants, Seedtime, Weighing};
+use crate::moment::Moment;
+use crate::units::Grams;
+use serde::{Deserialize, Serialize};
+
+/// So many events can be corrected.
+const KEPT: usize = 24;
+
+/// What follows from events.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Derived {
+    /// Last watered.
+    pub watered: Option<Moment>,
+    /// Last soaked through.
+    pub soaked: Option<Moment>,
+    /// Whether its dome is on, if known.
+    pub dome_on: Option<bool>,
+    /// What its dome weighs, as learned.
+    pub dome_weight: Option<Grams>,
+    /// The recorded ends of its band, and its plants.
+    pub ends: Ends,
+}
+
+/// What an event is taken for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Taken {
+    /// Water came.
+    Watered,
+    /// The dome was put on.
+    DomeOn,
+    /// The dome was taken off.
+    DomeOff,
+    /// Plants were taken out.
+    Thinned,
+    /// It came into another tray.
+    TraySwapped,
+    /// Mix was lost, or cells were taken out.
+    MixLost,
+    /// Nothing that counts.
+    Nothing,
+}
+
+/// One event.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Entry {
+    /// The number of the event.
+    pub seq: u64,
+    /// The number of the first event that told of it: what came back may have been watered, which is told by itself.
+    pub first: u64,
+    /// When it happened.
+    pub at: Moment,
+    /// By how much the weight changed.
+    pub change: Grams,
+    /// The weight afterwards.
+    pub weight: Option<Grams>,
+    /// Afterwards it was as good as full.
+    pub full: bool,
+    /// What it was read as.
+    pub read: Taken,
+    /// What it was, by correction; and how many cells were taken out.
+    pub corrected: Option<(Taken, Option<u32>)>,
+    /// What was known before.
+    pub before: Box<Derived>,
+}
+
+/// What a correction is worked out with.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Setting {
+    /// The dry weight by file and fill, without a record.
+    pub dry: Option<Grams>,
+    /// The capacity weight by file and fill.
+    pub capacity: Option<Grams>,
+    /// The empty tray and insert; 0 where that is not known.
+    pub tare: Grams,
+    /// How many cells the insert has.
+    pub cells: Option<u32>,
+    /// When its plants began to grow.
+    pub seed: Seedtime,
+    /// Plants known to less than this are as expected.
+    pub tolerance: Grams,
+}
+
+/// The last events of a flat.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Ledger {
+    entries: Vec<Entry>,
+    /// The event that was corrected last, as long as nothing was recorded since.
+    pub latest: Option<u64>,
+}
+
+impl Ledger {
+    /// Writes an event down.
+    pub fn write(&mut self, entry: Entry) {
+        if self.entries.len() >= KEPT {
+            self.entries.remove(0);
+        }
+        self.entries.push(entry);
+    }
+
+    /// The last event.
+    #[must_use]
+    pub fn last(&self) -> Option<&Entry> {
+        self.entries.last()
+    }
+
+    /// An event by its number.
+    #[must_use]
+    pub fn get(&self, seq: u64) -> Option<&Entry> {
+        self.entries.iter().find(|entry| (entry.first..=entry.seq).contains(&seq))
+    }
+
+    /// Takes an event for something else (`None`: for what it was read as), and works out anew what follows. `now` is what is
+    /// known now. `None` where the event is not in the ledger.
+    pub fn take(
+        &mut self,
+        seq: u64,
+        was: Option<(Taken, Option<u32>)>,
+        now: &Derived,
+        setting: &Setting,
+    ) -> Option<Derived> {
+        let at = self.entries.iter().position(|entry| (entry.first..=entry.seq).contains(&seq))?;
+        let mut old = self.entries.get(at)?.follow(setting);
+        self.entries.get_mut(at)?.corrected = was;
+        self.latest = was.map(|_| seq);
+        let mut new = self.entries.get(at)?.follow(setting);
+        for entry in self.entries.iter_mut().skip(at + 1) {
+            let between = carried_over(&new, &old, &entry.before);
+            old = entry.follow(setting);
+            *entry.before = between;
+            new = entry.follow(setting);
+        }
+        Some(carried_over(&new, &old, now))
+    }
+}
+
+/// `new`, with what has changed from `from` to `to` changed in it too.
+fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
+    let mut carried = new.clone();
+    if from.watered != to.watered {
+        carried.watered = to.watered;
+    }
+    if from.soaked != to.soaked {
+        carried.soaked = to.soaked;
+    }
+    if from.dome_on != to.dome_on {
+        carried.dome_on = to.dome_on;
+    }
+    if from.dome_weight != to.dome_weight {
+        carried.dome_weight = to.dome_weight;
+    }
+    if from.ends.dry != to.ends.dry {
+        carried.ends.dry.clone_from(&to.ends.dry);
+    }
+    if from.ends.capacity != to.ends.capacity {
+        carried.ends.capacity.clone_from(&to.ends.capacity);
+    }
+    if from.ends.grown != to.ends.grown {
+        carried.ends.grown.clone_from(&to.ends.grown);
+    }
+    if from.ends.since != to.ends.since {
+        carried.ends.since = to.ends.since;
+    }
+    carried
+}
+
+impl Entry {
+    /// What it is taken for.
+    #[must_use]
+    pub fn taken(&self) -> Taken {
+        self.corrected.map_or(self.read, |(was, _)| was)
+    }
+
+    /// What is known after it.
+    fn follow(&self, setting: &Setting) -> Derived {
+        let mut after = (*self.before).clone();
+        let is_corrected = self.corrected.is_some();
+        match self.taken() {
+            Taken::Nothing => {}
+            Taken::Watered => {
+                after.watered = Some(self.at);
+                if self.full {
+                    after.soaked = Some(self.at);
+                }
+            }
+            on @ (Taken::DomeOn | Taken::DomeOff) => {
+                after.dome_on = Some(on == Taken::DomeOn);
+                if is_corrected {
+                    after.dome_weight = Some(self.change.abs());
+                }
+            }
+            Taken::Thinned => self.thin(&mut after.ends, setting),
+            Taken::TraySwapped => shift(&mut after.ends, setting, self.change),
+            Taken::MixLost => self.lose_mix(&mut after.ends, setting),
+        }
+        after
+    }
+
+    /// The plants get lighter by what was taken out; what of it had been in the band when that was recorded moves the band.
+    fn thin(&self, ends: &mut Ends, setting: &Setting) {
+        let width = ends_of(ends, setting).map_or(Grams::ZERO, |(dry, capacity)| capacity - dry);
+        let grown = ends.grown.as_deref().and_then(|plants| super::Growth::fit(plants, width));
+        let had = grown.map_or(Grams::ZERO, |growth| growth.at(self.at.wall).mass);
+        let taken = Grams::ZERO - self.change;
+        let of_plants = taken.max(Grams::ZERO).min(had);
+        if had > Grams::ZERO {
+            let left = Weighing { at: self.at.wall, mass: had - of_plants, told: true, tolerance: setting.tolerance };
+            ends.grown = Some(Box::new(Plants::with(ends.grown.as_deref(), setting.seed, left, had)));
+        }
+        shift(ends, setting, of_plants - taken);
+    }
+
+    /// The band shrinks with the mix: by the cells that are gone, else by the share of the weight that is.
+    fn lose_mix(&self, ends: &mut Ends, setting: &Setting) {
+        let Some((dry, capacity)) = ends_of(ends, setting) else { return };
+        let cells = self.corrected.and_then(|(_, cells)| cells).zip(setting.cells);
+        let by_cells = cells.map(|(gone, of)| f64::from(gone) / f64::from(of.max(1)));
+        let before = self.weight.map(|weight| weight - self.change - setting.tare);
+        let by_weight =
+            before.filter(|before| *before > Grams::ZERO).map(|before| (Grams::ZERO - self.change) / before);
+        let Some(gone) = by_cells.or(by_weight) else { return };
+        let left = 1.0 - gone.clamp(0.0, 0.95);
+        let shrunk = |end: Grams| setting.tare + (end - setting.tare) * left;
+        put(ends, setting, shrunk(dry), shrunk(capacity));
+        if let Some(plants) = &mut ends.grown {
+            plants.rescale(left);
+        }
+    }
+}
+
+fn ends_of(ends: &Ends, setting: &Setting) -> Option<(Grams, Grams)> {
+    let dry = ends.dry.as_ref().map(|over| over.value).or(setting.dry)?;
+    let capacity = ends.capacity.as_ref().map(|over| over.value).or(setting.capacity)?;
+    Some((dry, capacity))
+}
+
+fn shift(ends: &mut Ends, setting: &Setting, by: Grams) {
+    if let Some((dry, capacity)) = ends_of(ends, setting).filter(|_| by != Grams::ZERO) {
+        put(ends, setting, dry + by, capacity + by);
+    }
+}
+
+fn put(ends: &mut Ends, setting: &Setting, dry: Grams, capacity: Grams) {
+    ends.dry = Some(Box::new(Over { value: dry, file: setting.dry }));
+    ends.capacity = Some(Box::new(Over { value: capacity, file: setting.capacity }));
+}
