@@ -178,8 +178,9 @@ impl Site {
         let full = band.capacity() + flat.plants();
         let wet = weighed.weight + poured;
         let held = if poured > Grams::ZERO && wet > full { full.max(weighed.weight) } else { wet };
-        let poured_badly = poured * 0.1;
-        let error = Grams::new(error.get().hypot(poured_badly.get())).max(LEAST_ERROR);
+        // Who pours reads a jug to a tenth; what ran out of a full flat leaves it full.
+        let by_the_jug = if held < wet { band.width() * 0.03 } else { poured * 0.1 };
+        let error = Grams::new(error.get().hypot(by_the_jug.get())).max(LEAST_ERROR);
         flat.goes_by(held - lost, Some(error));
         Some(error)
     }
@@ -274,7 +275,8 @@ impl Site {
         }
         self.settle_weight(index, weight, at, basis);
         self.event(Subject::Flat(index), Happening::Weighed { from, to: weight, basis: basis.name(), at: at.wall });
-        let sample = Sample { flat: index, at: at.wall, weight, fraction: self.flats[index].fraction };
+        let flat = &self.flats[index];
+        let sample = Sample { flat: index, at: at.wall, weight: weight - flat.dome, fraction: flat.fraction };
         self.out.push_back(Output::Weight(sample));
     }
 
@@ -400,11 +402,12 @@ impl Site {
     pub(super) fn weighed_answer(&self, index: usize) -> Map<String, serde_json::Value> {
         let flat = &self.flats[index];
         let tenths = |grams: Grams| super::decimals(grams.get(), 1);
+        let weight = flat.kept.weighed.map(|weighed| tenths(weighed.weight - flat.dome));
         let to_target = flat.water().zip(flat.band).map(|(water, (band, _))| {
             super::decimals(crate::watering::to_target(water, band.width(), flat.limits.target).get(), 1)
         });
         Map::from_iter([
-            ("weight_g".to_owned(), json!(flat.kept.weighed.map(|weighed| tenths(weighed.weight)))),
+            ("weight_g".to_owned(), json!(weight)),
             ("fraction".to_owned(), json!(flat.fraction.map(Fraction::get))),
             ("condition".to_owned(), json!(flat.kept.condition.name())),
             ("to_target_ml".to_owned(), json!(to_target)),

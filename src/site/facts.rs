@@ -136,7 +136,11 @@ impl Site {
         }
         for flat in 0..self.flats.len() {
             self.recall_leader(flat);
+            let before = self.flats[flat].kept.condition;
             self.carry_on(flat);
+            if self.flats[flat].kept.condition != before {
+                self.keep(Subject::Flat(flat));
+            }
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
         for stand in 0..self.stands.len() {

@@ -284,10 +284,11 @@ impl Flat {
         self.present.map(|weight| band.water(weight - self.dome, self.plants()))
     }
 
+    /// Without its dome.
     pub fn target_weight(&self) -> Option<Grams> {
         let (band, _) = self.band?;
         self.fraction?;
-        Some(band.weight_at(self.limits.target, self.plants()) + self.dome)
+        Some(band.weight_at(self.limits.target, self.plants()))
     }
 
     pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {

@@ -103,7 +103,7 @@ impl Site {
         if let Some(seq) = step.filter(|entry| !is_dome(entry, on)).map(|entry| entry.seq) {
             self.take_for(index, seq, Some((if on { Taken::DomeOn } else { Taken::DomeOff }, None)));
         } else if step.is_none() {
-            self.flats[index].kept.dome_on = Some(on);
+            self.dome_unweighed(index, on);
             self.flats[index].dome_said = self.is_weighed(index).then_some(DomeSaid { on, at: now.mono });
         }
         self.setting_changed(index);
@@ -113,6 +113,18 @@ impl Site {
             ("dome".to_owned(), json!(on)),
             ("dome_weight_g".to_owned(), json!(weight.map(|weight| super::decimals(weight.get(), 1)))),
         ]))
+    }
+
+    /// What was weighed last counts as if its dome had been as it is now.
+    fn dome_unweighed(&mut self, index: usize, on: bool) {
+        let settings = &self.plan.flats[index].1;
+        let flat = &mut self.flats[index];
+        let was_on = flat.kept.dome_on.replace(on) == Some(true);
+        let weight = flat.kept.dome_weight.or(settings.dome_weight).filter(|_| was_on != on);
+        let is_seen = flat.on_stand;
+        if let (Some(weight), Some(weighed), false) = (weight, flat.kept.weighed.as_mut(), is_seen) {
+            weighed.weight += if on { weight } else { Grams::ZERO - weight };
+        }
     }
 
     /// A step that comes after somebody has said that the dome goes on or off is the dome.

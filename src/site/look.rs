@@ -55,7 +55,7 @@ impl Site {
         let flat = &mut self.flats[index];
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
-            let sample = Sample { flat: index, at: now.wall, weight, fraction: flat.fraction };
+            let sample = Sample { flat: index, at: now.wall, weight: weight - flat.dome, fraction: flat.fraction };
             self.out.push_back(Output::Weight(sample));
             self.keep(Subject::Flat(index));
         }
@@ -68,7 +68,8 @@ impl Site {
         let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) else { return };
         let Some(weighed) = flat.kept.weighed else { return };
         flat.last_sample = Some(now.mono);
-        let sample = Sample { flat: index, at: now.wall, weight: weighed.weight, fraction: flat.fraction };
+        let weight = weighed.weight - flat.dome;
+        let sample = Sample { flat: index, at: now.wall, weight, fraction: flat.fraction };
         self.out.push_back(Output::Weight(sample));
     }
 
@@ -188,8 +189,9 @@ impl Site {
     /// Works out where the drying leads, unless that was done a moment ago.
     fn forecast(&mut self, index: usize) {
         let now = self.now;
-        let worked_out = self.flats[index].outlook.worked_out;
-        if worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY) {
+        let outlook = &self.flats[index].outlook;
+        let is_fresh = outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY);
+        if is_fresh && !self.has_come_true(index) {
             return;
         }
         let flat = &self.flats[index];
@@ -206,8 +208,10 @@ impl Site {
             let width = band.width();
             let reaches = |water: Grams, limit: Fraction| reaches(flat, &asked, water, width * limit.get());
             let of_now = |limit: Fraction| flat.water().and_then(|water| reaches(water, limit));
-            outlook.due = of_now(flat.limits.water_at);
-            outlook.low = of_now(flat.limits.low);
+            // By the fraction as it is told: what has been reached there is not still to come.
+            let to_come = |limit: Fraction| flat.fraction.is_some_and(|fraction| fraction > limit.rounded());
+            outlook.due = of_now(flat.limits.water_at).filter(|_| to_come(flat.limits.water_at));
+            outlook.low = of_now(flat.limits.low).filter(|_| to_come(flat.limits.low));
             let known = flat.outlook.full_soak.filter(|(then, _)| now.mono.since(*then) < SOAK_ASKED_EVERY);
             outlook.full_soak = known.or_else(|| {
                 // The late end: a flat is called outgrown only when that is sure.
@@ -220,6 +224,16 @@ impl Site {
         if let Some(stand) = stand {
             self.refresh_scene(stand);
         }
+    }
+
+    /// Whether what was forecast has happened, or its time is over: a forecast of what was is none.
+    fn has_come_true(&self, index: usize) -> bool {
+        let flat = &self.flats[index];
+        let is_past = |forecast: Option<Forecast>, limit: Fraction| {
+            let reached = flat.fraction.is_some_and(|fraction| fraction <= limit.rounded());
+            forecast.is_some_and(|forecast| reached || forecast.at.mono <= self.now.mono)
+        };
+        is_past(flat.outlook.due, flat.limits.water_at) || is_past(flat.outlook.low, flat.limits.low)
     }
 
     /// Publishes the flat's state where that is due.
@@ -291,7 +305,8 @@ impl Site {
             plant_mass: flat.plants(),
             plant_error: flat.grown.error,
             band: band.map(|band| band.width()),
-            target_weight: flat.target_weight(),
+            // A scale shows the dome too.
+            target_weight: flat.target_weight().map(|weight| weight + flat.dome),
             to_target: water
                 .zip(band)
                 .map(|(water, band)| crate::watering::to_target(water, band.width(), flat.limits.target)),

@@ -233,6 +233,10 @@ impl Site {
                 self.event(subject, Happening::Visited { change });
             }
         }
+        if self.plan.stands[stand].1.shared && matches!(handling, Handling::Watered { .. }) {
+            let bench = &mut self.stands[stand];
+            bench.last_taken = bench.shown;
+        }
         if let Some(read) = read {
             self.write_down(index, read, first, before);
         }
@@ -306,7 +310,7 @@ impl Site {
         }
     }
 
-    fn watered(&mut self, index: usize, gross: Grams, kept: Grams, by: By, away: bool) {
+    pub(super) fn watered(&mut self, index: usize, gross: Grams, kept: Grams, by: By, away: bool) {
         self.interrupt(index, QUIET_AFTER_WATER);
         let now = self.now;
         if let Some(flat) = self.flats.get_mut(index) {

@@ -3,7 +3,7 @@
 use super::bases::Basis;
 use super::flats::Weighed;
 use super::orders::Done;
-use super::{RoundState, Site, Subject};
+use super::{By, RoundState, Site, Subject};
 use crate::moment::{Moment, Mono, Span};
 use crate::units::Grams;
 use serde_json::{Map, json};
@@ -14,6 +14,8 @@ const WAIT: Span = Span::minutes(5);
 const LEFT: Span = Span::hours(1);
 /// The scale was empty in between when it showed less than this share of what lay there.
 const EMPTY: f64 = 0.25;
+/// A gain of less than this is none that anybody poured.
+const POURED: Grams = Grams::new(20.0);
 /// Less than this is no flat.
 const SOMETHING: Grams = Grams::new(30.0);
 
@@ -240,9 +242,10 @@ impl Site {
         if shown > SOMETHING.max(lay_there * EMPTY) {
             return;
         }
-        let was_taken = bench.last_taken.take().is_some() || bench.waits_for_empty;
+        let was_taken = bench.last_taken.is_some() || bench.waits_for_empty;
         bench.waits_for_empty = false;
         self.release(stand);
+        self.stands[stand].last_taken = None;
         if was_taken {
             self.go_on(stand);
         }
@@ -326,6 +329,11 @@ impl Site {
     /// What lay there has been lifted off, and goes its own way.
     pub(super) fn release(&mut self, stand: usize) {
         let Some(flat) = self.stands[stand].flat.filter(|_| self.plan.stands[stand].1.shared) else { return };
+        let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
+        if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
+            // Lifted off before what was poured had come to rest.
+            self.watered(flat, gain, gain, By::Hand, false);
+        }
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;
         self.interrupt(flat, Span::ZERO);

@@ -17,7 +17,7 @@ pub struct FlatState<'a> {
     pub weighed_at: Option<String>,
     /// The stand it sits on.
     pub stand: Option<&'a str>,
-    /// The weight that the rest goes by.
+    /// The last weight that the rest goes by, without its dome where one of known weight is on.
     pub weight_g: Option<f64>,
     /// Whether the stand stands still.
     pub stable: bool,
@@ -51,7 +51,7 @@ pub struct FlatState<'a> {
     pub dome: Option<bool>,
     /// What to pour.
     pub to_target_ml: Option<f64>,
-    /// Where to stop.
+    /// Where to stop, without its dome.
     pub target_weight_g: Option<f64>,
     /// How fast it dries.
     pub drying_g_per_h: Option<f64>,

@@ -28,7 +28,7 @@ impl Site {
             basis: self.basis(index),
             weighed_at: flat.kept.weighed.map(|weighed| self.stamp(weighed.at.wall)),
             stand: flat.stand.map(|stand| self.id(Subject::Stand(stand))),
-            weight_g: flat.kept.weighed.map(|weighed| tenths(weighed.weight)),
+            weight_g: flat.kept.weighed.map(|weighed| tenths(weighed.weight - flat.dome)),
             stable: flat.on_stand && bench.is_some_and(|bench| bench.stand.is_stable()),
             dry_weight_g: season.dry(settings, fill).map(tenths),
             capacity_weight_g: season.capacity(settings, fill).map(tenths),

@@ -2,6 +2,8 @@
 
 mod alerts;
 mod architecture;
+mod bases;
+
 mod bench;
 mod calibrating;
 mod drying;

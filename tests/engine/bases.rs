@@ -1,0 +1,596 @@
+//! Flats without a stand of their own: typed, on a shared scale, spoken for; and what a grower says happened.
+
+use serde_json::{Value, json};
+use std::sync::Arc;
+use tarewell::flat::{Begins, FillSettings, FlatSettings, SomeLimits, StageSettings};
+use tarewell::moment::{Moment, Span, Wall, Zone};
+use tarewell::site::{
+    Answer, Command, Event, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
+};
+use tarewell::stand::StandSettings;
+use tarewell::units::{Fraction, Grams, Millilitres, Words};
+
+/// A Monday in March, 08:00 UTC.
+const START: Wall = Wall::from_millis(1_773_043_200_000);
+const OWN: usize = 0;
+const SCALE: usize = 1;
+/// On its own stand.
+const LEEKS: usize = 0;
+/// Without one.
+const CHARD: usize = 1;
+const BEET: usize = 2;
+const FENNEL: usize = 3;
+/// The first speaks for it.
+const LEEKS_TOO: usize = 4;
+
+fn flat(label: &str, fill: usize) -> FlatSettings {
+    FlatSettings {
+        label: label.to_owned(),
+        fill: Some(fill),
+        dry_weight: Some(Grams::new(2000.0)),
+        capacity_weight: Some(Grams::new(3000.0)),
+        ..FlatSettings::default()
+    }
+}
+
+fn plan() -> Plan {
+    let fill = |id: &str| FillSettings {
+        id: id.to_owned(),
+        tare: Some(Grams::new(300.0)),
+        cells: Some(60),
+        ..FillSettings::default()
+    };
+    let shared = StandSettings { shared: true, ..StandSettings::default() };
+    Plan {
+        name: "Test".to_owned(),
+        zone: Zone::named("Etc/UTC").unwrap(),
+        words: Words::Metric,
+        base_topic: "t".to_owned(),
+        fills: vec![fill("sixty"), fill("sixty-b")],
+        stands: vec![("own".to_owned(), StandSettings::default()), ("scale".to_owned(), shared)],
+        flats: vec![
+            ("leeks".to_owned(), FlatSettings { stand: Some(OWN), ..flat("Leeks", 0) }),
+            ("chard".to_owned(), flat("Chard", 1)),
+            ("beet".to_owned(), flat("Beet", 1)),
+            ("fennel".to_owned(), flat("Fennel", 1)),
+            ("leeks-too".to_owned(), FlatSettings { like: Some(LEEKS), ..flat("Leeks too", 0) }),
+        ],
+        valves: Vec::new(),
+        supplies: Vec::new(),
+    }
+}
+
+/// The site with somebody who commands, and everything that came out.
+struct House {
+    site: Site,
+    seconds: f64,
+    events: Vec<Event>,
+    answers: Vec<Answer>,
+}
+
+impl House {
+    fn new() -> Self {
+        Self::of(plan())
+    }
+
+    fn of(plan: Plan) -> Self {
+        let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
+        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new() }
+    }
+
+    fn handle(&mut self, input: Input) {
+        self.site.handle(input, moment(self.seconds));
+        while let Some(output) = self.site.poll() {
+            match output {
+                Output::Event(event) => self.events.push(event),
+                Output::Answer(_, answer) => self.answers.push(answer),
+                _ => {}
+            }
+        }
+    }
+
+    fn wait(&mut self, seconds: f64) {
+        let until = self.seconds + seconds;
+        while let Some(wake) = self.site.next_wake().filter(|wake| wake.at <= moment(until).mono) {
+            self.seconds = self.seconds.max(wake.at.since(moment(0.0).mono).as_seconds());
+            self.handle(Input::Tick);
+        }
+        self.seconds = until;
+        self.handle(Input::Tick);
+    }
+
+    fn say(&mut self, to: Subject, command: Command) -> Answer {
+        self.handle(Input::Order(Order {
+            to,
+            word: "test".to_owned(),
+            command: Ok(command),
+            id: None,
+            time: None,
+            retained: false,
+            ticket: Some(Ticket(1)),
+        }));
+        self.answers.pop().expect("each command is answered at once")
+    }
+
+    fn flat(&mut self, flat: usize, command: Command) -> Answer {
+        self.say(Subject::Flat(flat), command)
+    }
+
+    fn scale(&mut self, command: Command) -> Answer {
+        self.say(Subject::Stand(SCALE), command)
+    }
+
+    fn typed(&mut self, flat: usize, grams: f64) -> Answer {
+        self.flat(flat, Command::Weigh { weight: Grams::new(grams), at: None, sure: false })
+    }
+
+    /// Readings once a second.
+    fn reads(&mut self, stand: usize, grams: f64, seconds: u32) {
+        for second in 0..seconds {
+            // A digit of noise, or the stand would count as frozen.
+            let value = grams + f64::from(second % 3) * 0.01;
+            self.handle(Input::Reading { stand, part: Part::Whole, value: Ok(value), retained: false });
+            self.wait(1.0);
+        }
+    }
+
+    /// Readings once a minute that fall by so much an hour.
+    fn dries(&mut self, stand: usize, from: f64, per_hour: f64, hours: u32) -> f64 {
+        let mut weight = from;
+        for minute in 0..hours * 60 {
+            weight = from - per_hour * f64::from(minute) / 60.0;
+            self.handle(Input::Reading { stand, part: Part::Whole, value: Ok(weight), retained: false });
+            self.wait(60.0);
+        }
+        weight
+    }
+
+    fn state(&self, subject: Subject) -> Value {
+        let mut json = Vec::new();
+        self.site.write_state(subject, &mut json);
+        serde_json::from_slice(&json).unwrap()
+    }
+
+    fn of_flat(&self, flat: usize, key: &str) -> Value {
+        self.state(Subject::Flat(flat))[key].clone()
+    }
+
+    fn fraction(&self, flat: usize) -> f64 {
+        self.of_flat(flat, "fraction").as_f64().unwrap_or(f64::NAN)
+    }
+
+    fn round(&self) -> Value {
+        self.state(Subject::Stand(SCALE))["round"].clone()
+    }
+
+    fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
+        self.events.iter().rev().find(|event| event.subject == Subject::Flat(flat) && is_it(&event.what))
+    }
+
+    fn seq(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> u64 {
+        self.last(flat, is_it).expect("it happened").seq
+    }
+}
+
+fn moment(seconds: f64) -> Moment {
+    Moment::recorded(START + Span::from_seconds(seconds))
+}
+
+#[test]
+fn a_typed_weight_is_carried_on_ever_less_sure_until_it_has_to_be_weighed() {
+    let mut house = House::new();
+    let answer = house.typed(CHARD, 2600.0).unwrap();
+    assert_eq!((&answer["fraction"], &answer["to_target_ml"]), (&json!(0.6), &json!(0.0)));
+    assert_eq!(house.of_flat(CHARD, "basis"), "typed");
+    let first = house.of_flat(CHARD, "fraction_error").as_f64().unwrap();
+    house.wait(10.0 * 3600.0);
+    let (later, error) = (house.fraction(CHARD), house.of_flat(CHARD, "fraction_error").as_f64().unwrap());
+    assert!(later < 0.55 && later > 0.4 && error > first, "{later} ±{error}");
+    assert_eq!(house.of_flat(CHARD, "weight_g"), 2600.0, "the last one weighed");
+    house.wait(60.0 * 3600.0);
+    assert_eq!(house.of_flat(CHARD, "condition"), "unknown");
+    let raised = |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "weigh-due");
+    assert!(house.last(CHARD, raised).is_some());
+    house.typed(CHARD, 2200.0).unwrap();
+    assert_eq!((house.of_flat(CHARD, "condition"), house.fraction(CHARD)), (json!("dry"), 0.2));
+}
+
+#[test]
+fn a_typed_pour_counts_from_its_time_and_a_weight_after_it_has_it_in() {
+    let mut house = House::new();
+    house.typed(CHARD, 2300.0).unwrap();
+    house.wait(600.0);
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None }).unwrap();
+    assert!((house.fraction(CHARD) - 0.598).abs() < 0.004, "{}", house.fraction(CHARD));
+    house.wait(600.0);
+    house.typed(CHARD, 2580.0).unwrap();
+    assert_eq!(house.fraction(CHARD), 0.58);
+    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)) };
+    assert!(house.flat(CHARD, late).unwrap_err().contains("weighed since then"));
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None }).unwrap();
+    assert!(house.fraction(CHARD) <= 1.01, "what a full flat cannot hold runs out of it: {}", house.fraction(CHARD));
+}
+
+#[test]
+fn a_typed_weight_that_cannot_be_is_questioned_and_nothing_changes() {
+    let mut house = House::new();
+    house.typed(CHARD, 2600.0).unwrap();
+    house.wait(3600.0);
+    let before = house.fraction(CHARD);
+    for (weight, why) in [(900.0, "cannot be Chard"), (5000.0, "cannot be Chard"), (2100.0, "lighter than Chard")] {
+        let error = house.typed(CHARD, weight).unwrap_err();
+        assert!(error.contains(why), "{error}");
+    }
+    let soon = Command::Weigh { weight: Grams::new(2500.0), at: Some(START + Span::days(3)), sure: false };
+    assert!(house.flat(CHARD, soon).unwrap_err().contains("in the future"));
+    let early = Command::Weigh { weight: Grams::new(2500.0), at: Some(START - Span::hours(2)), sure: false };
+    assert!(house.flat(CHARD, early).unwrap_err().contains("weighed later"));
+    assert_eq!(house.fraction(CHARD), before);
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(2100.0), at: None, sure: true }).unwrap();
+    assert_eq!(house.fraction(CHARD), 0.1);
+}
+
+#[test]
+fn a_kitchen_scale_alone_records_a_band() {
+    let mut plan = plan();
+    plan.flats[CHARD].1.dry_weight = None;
+    plan.flats[CHARD].1.capacity_weight = None;
+    let mut house = House::of(plan);
+    let error = house.flat(CHARD, Command::RecordDry).unwrap_err();
+    assert!(error.contains("`weigh` it first"), "{error}");
+    house.typed(CHARD, 1980.0).unwrap();
+    house.flat(CHARD, Command::RecordDry).unwrap();
+    house.wait(3.0 * 3600.0);
+    assert!(house.flat(CHARD, Command::RecordCapacity { now: true }).is_err(), "weighed too long ago");
+    house.typed(CHARD, 3060.0).unwrap();
+    let answer = house.flat(CHARD, Command::RecordCapacity { now: true }).unwrap();
+    assert_eq!((&answer["dry_weight_g"], &answer["capacity_weight_g"]), (&json!(1980.0), &json!(3060.0)));
+    assert_eq!(house.fraction(CHARD), 1.0);
+}
+
+#[test]
+fn what_dries_on_a_stand_leads_a_flat_that_is_weighed_now_and_then() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    let mut leeks = house.dries(OWN, 2900.0, 10.0, 24);
+    // Chard dries half as fast again as the leeks.
+    let mut chard = 2950.0;
+    house.typed(CHARD, chard).unwrap();
+    for _ in 0..3 {
+        leeks = house.dries(OWN, leeks, 10.0, 16);
+        chard -= 15.0 * 16.0;
+        house.typed(CHARD, chard).unwrap();
+    }
+    leeks = house.dries(OWN, leeks, 4.0, 10);
+    let expected = (chard - 6.0 * 10.0 - 2000.0) / 1000.0;
+    assert!((house.fraction(CHARD) - expected).abs() < 0.012, "{} for {expected}", house.fraction(CHARD));
+    assert!(house.of_flat(CHARD, "low_at").is_string() || expected < 0.3);
+    let _ = leeks;
+}
+
+#[test]
+fn a_round_confirms_each_flat_within_two_seconds_of_standing_still() {
+    let mut house = House::new();
+    house.reads(SCALE, 0.0, 10);
+    house.scale(Command::Round { flats: None }).unwrap();
+    assert_eq!((&house.round()["flat"], &house.round()["of"]), (&json!("chard"), &json!(4)), "all without a stand");
+    for (place, weight) in [(CHARD, 2600.0), (BEET, 2350.0), (FENNEL, 2900.0)] {
+        house.reads(SCALE, weight, 6);
+        assert_eq!(house.of_flat(place, "weight_g"), weight, "{place}");
+        assert_eq!((house.of_flat(place, "basis"), house.of_flat(place, "stand")), (json!("scale"), json!("scale")));
+        assert_eq!(house.round()["state"], "weighed");
+        house.reads(SCALE, 0.0, 4);
+        assert_eq!(house.of_flat(place, "stand"), Value::Null);
+    }
+    assert_eq!((&house.round()["flat"], &house.round()["number"]), (&json!("leeks-too"), &json!(4)));
+    let ended = house.scale(Command::Skip).unwrap();
+    assert_eq!((&ended["weighed"], &ended["of"]), (&json!(3), &json!(4)));
+    assert!(ended["took_s"].as_f64().unwrap() <= 31.0, "10 s each: {}", ended["took_s"]);
+    assert_eq!(house.round(), Value::Null);
+}
+
+#[test]
+fn what_is_poured_on_the_scale_is_seen_and_does_not_count_as_the_next_flat() {
+    let mut house = House::new();
+    house.reads(SCALE, 0.0, 10);
+    house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
+    house.reads(SCALE, 2300.0, 6);
+    for step in 1..=20 {
+        house.reads(SCALE, 2300.0 + f64::from(step) * 15.0, 1);
+    }
+    house.reads(SCALE, 2600.0, 40);
+    assert_eq!(house.round()["flat"], "chard", "its turn is over when it is lifted off");
+    assert!((house.fraction(CHARD) - 0.6).abs() < 0.003);
+    house.reads(SCALE, 0.0, 4);
+    let watered = |what: &Happening| matches!(what, Happening::Watered { away: false, .. });
+    assert!(house.last(CHARD, watered).is_some());
+    assert_eq!(house.round()["flat"], "beet");
+    assert!((house.fraction(CHARD) - 0.6).abs() < 0.003);
+}
+
+#[test]
+fn flats_mixed_up_in_a_round_are_questioned_with_a_guess() {
+    let mut house = House::new();
+    house.typed(CHARD, 2900.0).unwrap();
+    house.typed(BEET, 2300.0).unwrap();
+    house.wait(3600.0);
+    house.reads(SCALE, 0.0, 10);
+    house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
+    house.reads(SCALE, 2290.0, 8);
+    let round = house.round();
+    assert_eq!(round["state"], "questioned");
+    let text = round["text"].as_str().unwrap().to_owned();
+    assert!(text.contains("lighter than Chard") && text.contains("Beet"), "{text}");
+    assert_eq!(house.of_flat(CHARD, "weight_g"), 2900.0, "questioned, not recorded");
+    house.reads(SCALE, 0.0, 4);
+    house.reads(SCALE, 2890.0, 8);
+    assert_eq!((house.round()["state"].clone(), house.of_flat(CHARD, "weight_g")), (json!("weighed"), json!(2890.0)));
+}
+
+#[test]
+fn a_round_is_refused_what_it_cannot_do() {
+    let mut house = House::new();
+    house.reads(SCALE, 0.0, 10);
+    let refused = |house: &mut House, command: Command, why: &str| {
+        let error = house.scale(command).unwrap_err();
+        assert!(error.contains(why), "{error}");
+    };
+    refused(&mut house, Command::Next, "no round is under way");
+    refused(&mut house, Command::Round { flats: Some(vec![LEEKS]) }, "a stand of its own");
+    refused(&mut house, Command::Round { flats: Some(vec![CHARD, CHARD]) }, "twice");
+    house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
+    refused(&mut house, Command::Round { flats: None }, "under way");
+    refused(&mut house, Command::WeighOn { flat: FENNEL }, "not in it");
+    refused(&mut house, Command::Back, "first of the round");
+    refused(&mut house, Command::Next, "not been weighed yet");
+    house.scale(Command::End).unwrap();
+    let error = house.say(Subject::Stand(OWN), Command::Round { flats: None }).unwrap_err();
+    assert!(error.contains("shared: true"), "{error}");
+    let error = house.flat(CHARD, Command::Move { stand: Some(SCALE) }).unwrap_err();
+    assert!(error.contains("take turns"), "{error}");
+}
+
+#[test]
+fn weigh_waits_for_the_flat_and_gives_up_in_words() {
+    let mut house = House::new();
+    house.reads(SCALE, 0.0, 10);
+    house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+    house.reads(SCALE, 2400.0, 6);
+    assert_eq!(house.fraction(CHARD), 0.4);
+    house.scale(Command::WeighOn { flat: BEET }).unwrap();
+    house.reads(SCALE, 2400.0, 6);
+    assert_eq!(house.of_flat(BEET, "weight_g"), Value::Null, "chard still lies there");
+    house.reads(SCALE, 0.0, 4);
+    house.wait(320.0);
+    let refused = house.events.iter().rev().find(|event| event.subject == Subject::Stand(SCALE)).unwrap();
+    assert!(matches!(&refused.what, Happening::CommandRefused { error, .. } if error.contains("Beet")), "{refused:?}");
+}
+
+#[test]
+fn another_flat_speaks_for_one_and_a_check_sets_them_apart() {
+    let mut house = House::new();
+    house.reads(OWN, 2600.0, 20);
+    house.wait(61.0);
+    assert_eq!((house.fraction(LEEKS_TOO), house.of_flat(LEEKS_TOO, "basis")), (0.6, json!("sample")));
+    house.typed(LEEKS_TOO, 2550.0).unwrap();
+    let leeks = house.dries(OWN, 2600.0, 10.0, 12);
+    house.wait(61.0);
+    let (own, spoken) = (house.fraction(LEEKS_TOO), (leeks - 2000.0) / 1000.0);
+    assert!((own - (spoken - 0.05)).abs() < 0.01, "{own} against {spoken}");
+    house.dries(OWN, leeks, 0.5, 24 * 8);
+    assert_eq!(house.of_flat(LEEKS_TOO, "condition"), "unknown", "seven days without a check");
+}
+
+#[test]
+fn stages_follow_commands() {
+    let mut plan = plan();
+    let stage = |name: &str, begins, low: f64, wet_is_meant| StageSettings {
+        name: name.to_owned(),
+        begins,
+        limits: SomeLimits {
+            low: Some(Fraction::new(low)),
+            water_at: Some(Fraction::new(low + 0.05)),
+            target: Some(Fraction::new(low + 0.2)),
+            high: None,
+        },
+        wet_is_meant,
+    };
+    plan.flats[CHARD].1.stages = vec![
+        stage("germinating", Begins::OnDay(0), 0.5, true),
+        stage("growing-on", Begins::OnDay(21), 0.3, false),
+        stage("hardening-off", Begins::Commanded, 0.2, false),
+    ];
+    let mut house = House::of(plan);
+    house.typed(CHARD, 2450.0).unwrap();
+    assert_eq!(
+        (house.of_flat(CHARD, "stage"), house.of_flat(CHARD, "condition")),
+        (json!("germinating"), json!("dry"))
+    );
+    house.flat(CHARD, Command::Emerged).unwrap();
+    assert_eq!(
+        (house.of_flat(CHARD, "stage"), house.of_flat(CHARD, "condition")),
+        (json!("growing-on"), json!("moist"))
+    );
+    assert!(house.flat(CHARD, Command::Emerged).unwrap_err().contains("past germinating"));
+    house.flat(CHARD, Command::Stage { name: "hardening-off".to_owned() }).unwrap();
+    assert_eq!(house.of_flat(CHARD, "low"), 0.2);
+    let error = house.flat(CHARD, Command::Stage { name: "blooming".to_owned() }).unwrap_err();
+    assert!(error.contains("germinating, growing-on, hardening-off"), "{error}");
+    assert!(house.flat(BEET, Command::Emerged).unwrap_err().contains("no stages"));
+}
+
+/// On its stand at 2500 g, then 180 g heavier within a second.
+fn domed_unsaid() -> House {
+    let mut house = House::new();
+    house.reads(OWN, 2500.0, 300);
+    house.reads(OWN, 2680.0, 900);
+    house
+}
+
+fn is_watered(what: &Happening) -> bool {
+    matches!(what, Happening::Watered { .. })
+}
+
+#[test]
+fn a_dome_taken_for_water_is_corrected_and_its_weight_learned() {
+    let mut house = domed_unsaid();
+    assert_eq!(house.fraction(LEEKS), 0.68);
+    let seq = house.seq(LEEKS, is_watered);
+    house.flat(LEEKS, Command::Correct { seq, was: Was::DomeOn, cells: None }).unwrap();
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(true)));
+    assert_eq!(house.of_flat(LEEKS, "since_watered_h"), Value::Null, "it was not watered");
+    let again = house.flat(LEEKS, Command::Correct { seq, was: Was::Nothing, cells: None }).unwrap_err();
+    assert!(again.contains("corrected already"), "{again}");
+    house.reads(OWN, 2500.0, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(false)), "now it is known");
+    house.flat(LEEKS, Command::Undo).unwrap();
+    assert!(house.of_flat(LEEKS, "since_watered_h").is_number(), "the correction is taken back");
+}
+
+#[test]
+fn a_dome_that_is_said_before_or_after_is_no_water() {
+    let mut house = domed_unsaid();
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(true)));
+
+    let mut house = House::new();
+    house.reads(OWN, 2500.0, 300);
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    house.reads(OWN, 2680.0, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(true)));
+    assert!(house.last(LEEKS, is_watered).is_none());
+}
+
+#[test]
+fn corrections_move_the_band_as_what_happened_does() {
+    let is_removed = |what: &Happening| matches!(what, Happening::Removed { .. } | Happening::Visited { .. });
+    let lighter = || {
+        let mut house = House::new();
+        house.reads(OWN, 2600.0, 300);
+        house.reads(OWN, 2450.0, 900);
+        let seq = house.seq(LEEKS, is_removed);
+        (house, seq)
+    };
+    let band = |house: &House| {
+        let of = |key| house.of_flat(LEEKS, key).as_f64().unwrap();
+        (of("dry_weight_g"), of("capacity_weight_g"))
+    };
+    let (mut house, seq) = lighter();
+    house.flat(LEEKS, Command::Correct { seq, was: Was::TraySwapped, cells: None }).unwrap();
+    assert_eq!(band(&house), (1850.0, 2850.0), "a lighter tray");
+    assert_eq!(house.fraction(LEEKS), 0.6);
+
+    let (mut house, seq) = lighter();
+    house.flat(LEEKS, Command::Correct { seq, was: Was::MixLost, cells: Some(6) }).unwrap();
+    // A tenth of 60 cells: a tenth of what is not tray.
+    assert_eq!(band(&house), (300.0 + 1700.0 * 0.9, 300.0 + 2700.0 * 0.9));
+
+    let (mut house, seq) = lighter();
+    for (was, cells, why) in [
+        (Was::DomeOn, None, "nothing was put on it"),
+        (Was::MixLost, Some(60), "none would be left"),
+        (Was::Thinned, Some(3), "mix-lost"),
+    ] {
+        let error = house.flat(LEEKS, Command::Correct { seq, was, cells }).unwrap_err();
+        assert!(error.contains(why), "{error}");
+    }
+    let unknown = house.flat(LEEKS, Command::Correct { seq: 9999, was: Was::Nothing, cells: None }).unwrap_err();
+    assert!(unknown.contains("9999"), "{unknown}");
+    assert_eq!(band(&house), (2000.0, 3000.0), "nothing changed");
+}
+
+#[test]
+fn potting_on_retires_one_flat_and_asks_a_soak_of_the_others() {
+    let mut house = House::new();
+    house.typed(CHARD, 2600.0).unwrap();
+    for (into, why) in [(vec![CHARD], "into itself"), (vec![BEET, BEET], "twice")] {
+        assert!(house.flat(CHARD, Command::PotOn { into }).unwrap_err().contains(why));
+    }
+    house.flat(CHARD, Command::PotOn { into: vec![BEET, FENNEL] }).unwrap();
+    assert!(house.typed(CHARD, 2600.0).unwrap_err().contains("retired"));
+    assert_eq!(house.of_flat(CHARD, "advice"), "Retired: nothing to do.");
+    assert!(house.flat(FENNEL, Command::PotOn { into: vec![CHARD] }).unwrap_err().contains("retired"));
+    house.typed(BEET, 2950.0).unwrap();
+    house.wait(120.0);
+    let asked =
+        |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "band-doubtful");
+    assert!(house.last(BEET, asked).is_some());
+    house.typed(BEET, 3010.0).unwrap();
+    house.flat(BEET, Command::RecordCapacity { now: true }).unwrap();
+    let over =
+        |what: &Happening| matches!(what, Happening::AlertCleared { kind, .. } if kind.name() == "band-doubtful");
+    house.wait(1200.0);
+    assert!(house.last(BEET, over).is_some());
+}
+
+#[test]
+fn what_is_known_between_weighings_survives_a_restart() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    house.dries(OWN, 2900.0, 10.0, 24);
+    house.typed(CHARD, 2700.0).unwrap();
+    house.dries(OWN, 2660.0, 10.0, 6);
+    let (before, error) = (house.fraction(CHARD), house.of_flat(CHARD, "fraction_error"));
+    let facts = [Subject::Flat(LEEKS), Subject::Flat(CHARD), Subject::Stand(OWN)];
+    let facts = facts.iter().filter_map(|&subject| house.site.fact(subject)).collect();
+    let saved = Saved { facts, ..Saved::default() };
+    let mut again = House::of(plan());
+    again.seconds = house.seconds;
+    again.site = Site::new(Arc::new(plan()), &saved, moment(house.seconds));
+    again.wait(1.0);
+    assert!((again.fraction(CHARD) - before).abs() <= 0.002, "{} for {before}", again.fraction(CHARD));
+    assert_eq!(again.of_flat(CHARD, "fraction_error"), error);
+}
+
+#[test]
+fn a_forecast_that_has_come_true_is_not_told_again() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    let mut weight = house.dries(OWN, 2900.0, 12.0, 30);
+    let mut told = 0;
+    while weight > 2280.0 {
+        weight -= 12.0 / 60.0;
+        house.handle(Input::Reading { stand: OWN, part: Part::Whole, value: Ok(weight), retained: false });
+        house.wait(60.0);
+        let state = house.state(Subject::Flat(LEEKS));
+        let fraction = state["fraction"].as_f64().unwrap();
+        for (key, limit) in [("due_at", 0.4), ("low_at", 0.3)] {
+            let Some(at) = state[key].as_str() else { continue };
+            told += 1;
+            assert!(fraction > limit, "{key} at {fraction}");
+            assert!(at >= state["time"].as_str().unwrap(), "{key} {at} is past at {}", state["time"]);
+        }
+    }
+    assert!(told > 1000, "{told}");
+}
+
+#[test]
+fn the_condition_that_a_restart_has_carried_on_is_kept() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    let weight = house.dries(OWN, 2900.0, 12.0, 41);
+    assert_eq!(house.of_flat(LEEKS, "condition"), "moist", "{weight}");
+    let saved = Saved { facts: vec![house.site.fact(Subject::Flat(LEEKS)).unwrap()], ..Saved::default() };
+    let mut again = Site::new(Arc::new(plan()), &saved, moment(house.seconds + 4.0 * 3600.0));
+    let mut kept = false;
+    while let Some(output) = again.poll() {
+        kept |= output == Output::Keep(Subject::Flat(LEEKS));
+    }
+    let fact = again.fact(Subject::Flat(LEEKS)).unwrap();
+    assert!(kept && fact.json.to_lowercase().contains("\"condition\":\"due\""), "{}", fact.json);
+}
+
+#[test]
+fn a_dome_on_a_flat_that_is_weighed_by_hand_is_no_water() {
+    let mut plan = plan();
+    plan.flats[CHARD].1.dome_weight = Some(Grams::new(180.0));
+    let mut house = House::of(plan);
+    house.typed(CHARD, 2500.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "weight_g")), (0.5, json!(2500.0)));
+    house.wait(600.0);
+    house.typed(CHARD, 2680.0).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "target_weight_g")), (0.5, json!(2500.0)));
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "weight_g")), (0.5, json!(2500.0)));
+}
