@@ -1,7 +1,7 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use super::bases::Between;
-use super::life::DomeSaid;
+use super::life::{DomeGuess, DomeSaid};
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
@@ -50,6 +50,9 @@ pub(super) struct Kept {
     pub shelved_until: Option<Wall>,
     /// Whether its dome is on, if known.
     pub dome_on: Option<bool>,
+    /// Its weight alone says that its dome was put on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dome_guess: Option<DomeGuess>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.
@@ -289,6 +292,12 @@ impl Flat {
         let (band, _) = self.band?;
         self.fraction?;
         Some(band.weight_at(self.limits.target, self.plants()))
+    }
+
+    /// The weight below which it is due to be watered, as a scale shows it.
+    pub fn due_below(&self) -> Option<Grams> {
+        let (band, _) = self.band?;
+        Some(band.weight_at(self.limits.water_at, self.plants()) + self.dome)
     }
 
     pub fn place<'a>(&'a self, settings: &'a FlatSettings) -> Option<&'a str> {

@@ -1,12 +1,14 @@
 //! Commands about a flat's life: its stages, its dome, what really happened, where its plants have gone.
 
+use super::bases::BY_THE_CLOCK;
 use super::orders::Done;
 use super::{Happening, Site, Subject, Was};
 use crate::alert::Of;
 use crate::flat::{Derived, Entry, Ledger, Setting, StageSaid, Taken, tolerance};
-use crate::moment::{Mono, Span};
+use crate::moment::{Moment, Mono, Span};
 use crate::stand::Handling;
-use crate::units::{Fraction, Grams};
+use crate::units::{Fraction, Grams, GramsPerHour};
+use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
 
 /// A dome goes on or off so soon before or after somebody says so.
@@ -22,6 +24,21 @@ pub(super) struct DomeSaid {
     on: bool,
     at: Mono,
 }
+
+/// A step as heavy as its dome was taken for it; water can weigh as much.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct DomeGuess {
+    seq: u64,
+    at: Moment,
+    /// How fast it dried before.
+    rate: GramsPerHour,
+}
+
+/// A dome that was only guessed is judged by the drying of so long a time, in which day and night cancel.
+const GUESS_JUDGED: Span = Span::hours(24);
+/// Under a dome a flat loses a fifth at most (common practice, no source); one that goes on with more than this share of what it
+/// lost before has none on.
+const NO_DOME: f64 = 0.6;
 
 impl From<Was> for Taken {
     fn from(was: Was) -> Self {
@@ -95,6 +112,7 @@ impl Site {
     /// `dome`: it is on, or off. Its weight is learned from the step, just before or just after.
     pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
         let now = self.now;
+        self.flats[index].kept.dome_guess = None;
         let kept = &self.flats[index].kept;
         let step = kept.ledger.as_deref().and_then(Ledger::last).filter(|entry| {
             let is_recent = now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
@@ -127,6 +145,35 @@ impl Site {
         }
     }
 
+    /// A step has been taken for the dome by its weight alone; `first` is the number of its event.
+    pub(super) fn guess_dome(&mut self, index: usize, on: bool) {
+        let (seq, at) = (self.seq, self.now);
+        let flat = &mut self.flats[index];
+        // Before its own rate is known, that of flats of which nothing is known.
+        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * BY_THE_CLOCK));
+        let usual = flat.outlook.rate.or(by_the_clock);
+        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
+    }
+
+    /// A flat that dries on as before has no dome on: it was water.
+    pub(super) fn judge_dome(&mut self, index: usize) {
+        let Some(guess) = self.flats[index].kept.dome_guess else { return };
+        let since = self.now.mono.since(guess.at.mono);
+        if since < GUESS_JUDGED {
+            return;
+        }
+        self.flats[index].kept.dome_guess = None;
+        let rate = self.ahead(index).rate();
+        let is_still_on = self.flats[index].kept.dome_on == Some(true);
+        if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
+            self.take_for(index, guess.seq, Some((Taken::Watered, None)));
+            let (from, to) = (name(Taken::DomeOn), name(Taken::Watered));
+            self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
+            self.flats[index].kept.dome_on = None;
+            self.band_changed(index);
+        }
+    }
+
     /// A step that comes after somebody has said that the dome goes on or off is the dome.
     pub(super) fn with_the_dome_said(&mut self, index: usize, handling: Handling) -> Handling {
         let now = self.now.mono;
@@ -141,6 +188,7 @@ impl Site {
             return handling;
         }
         flat.dome_said = None;
+        flat.kept.dome_guess = None;
         flat.kept.dome_weight = Some(change.abs());
         Handling::Dome { on: said.on, change }
     }

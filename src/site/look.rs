@@ -85,6 +85,7 @@ impl Site {
         let (limits, plants) = (self.flats[index].limits, self.flats[index].plants() + self.flats[index].dome);
         self.settle(index);
         self.hold_against(index, limits, plants);
+        self.judge_dome(index);
         self.judge(index);
         let changed = self.flats[index].kept.condition != before;
         self.flat_moved(index, changed);

@@ -152,7 +152,9 @@ impl Site {
         }
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
+        let as_weighed = matches!(handling, Handling::Dome { .. });
         let handling = self.with_the_dome_said(index, handling);
+        let is_said = !as_weighed;
         let (before, first) = (self.derived(index), self.seq + 1);
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
@@ -185,6 +187,7 @@ impl Site {
                 let dome = self.dome_by_the_way(index, change);
                 if let Some(on) = dome {
                     self.event(subject, Happening::Dome { on, change });
+                    self.guess_dome(index, on);
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
                 }
                 if let Some(kept) = watered_away.filter(|_| dome.is_none() && !self.is_soaking(index)) {
@@ -222,6 +225,9 @@ impl Site {
                     flat.kept.dome_on = Some(on);
                 }
                 self.event(subject, Happening::Dome { on, change });
+                if !is_said {
+                    self.guess_dome(index, on);
+                }
             }
             Handling::Removed { change } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -293,7 +299,8 @@ impl Site {
         let flat = self.flats.get_mut(index)?;
         let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
         let on = change > Grams::ZERO;
-        let is_dome = (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
+        let is_dome = !was_due && (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
         if is_dome {
             flat.kept.dome_on = Some(on);
         }

@@ -48,6 +48,7 @@ impl Site {
                 drying: flat.outlook.rate,
                 dome_weight: flat.kept.dome_weight.or(settings.dome_weight),
                 dome_on: flat.kept.dome_on,
+                due_below: flat.due_below(),
                 last_weight: flat.kept.weighed.map(|weighed| (weighed.weight, weighed.at.mono)),
             }),
         };

@@ -18,6 +18,8 @@ const JUMP: f64 = 10.0;
 const CREEP: f64 = 6.0;
 /// How near a step must be to the dome's weight, g; and how fast, s.
 const DOME: f64 = 15.0;
+/// One that is put on is not wet yet, and water that happens to weigh as much must not count for it.
+const DOME_ON: f64 = 6.0;
 const DOME_IN: f64 = 30.0;
 /// What a full tray bears at most, g; never more than the band itself.
 const TRAY: f64 = 1500.0;
@@ -465,10 +467,12 @@ fn classify(episode: &Episode, sum: &Sum, look: &Look, scene: &Scene) -> Option<
 fn dome(sum: &Sum, ran_off: f64, look: &Look, scene: &Scene, on: bool) -> Option<Handling> {
     let flat = scene.flat.as_ref().filter(|_| !scene.soaking && !scene.valve_open)?;
     let weight = flat.dome_weight?.get();
-    let near = DOME.max((16.0 * look.by.variance).sqrt());
+    let near = if on { DOME_ON } else { DOME }.max((16.0 * look.by.variance).sqrt());
+    let before = look.weight - sum.change;
+    let is_due = on && flat.due_below.is_some_and(|due| before < due.get());
     let fits = (sum.change.abs() - weight).abs() <= near && (sum.change > 0.0) == on;
     let fast = sum.transit <= DOME_IN + 2.0 * look.by.period;
     let stayed = ran_off.abs() < near;
-    (fits && fast && stayed && flat.dome_on != Some(on))
+    (fits && fast && stayed && !is_due && flat.dome_on != Some(on))
         .then_some(Handling::Dome { on, change: Grams::new(sum.change) })
 }

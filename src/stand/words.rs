@@ -175,6 +175,8 @@ pub struct FlatScene {
     pub dome_weight: Option<Grams>,
     /// Whether the dome is on.
     pub dome_on: Option<bool>,
+    /// Lighter than this it is due to be watered: what makes it heavier then is water, whatever its dome weighs.
+    pub due_below: Option<Grams>,
     /// The weight before it was lifted, also from before a restart, and when.
     pub last_weight: Option<(Grams, Mono)>,
 }
@@ -189,6 +191,7 @@ impl Default for FlatScene {
             drying: None,
             dome_weight: None,
             dome_on: None,
+            due_below: None,
             last_weight: None,
         }
     }
