@@ -29,8 +29,8 @@ enum Command {
     Schema,
     /// Watch a made-up glasshouse live through weeks in minutes
     Demo(command::demo::DemoArgs),
-    #[command(hide = true)]
-    Away(Later),
+    /// Say which flats last until a date, from now and from a full soak
+    Away(command::away::AwayArgs),
     #[command(hide = true)]
     Listen(Later),
     #[command(hide = true)]
@@ -61,7 +61,7 @@ fn main() -> ExitCode {
         Command::NotifyTest(Configured { config }) => command::notify_test::from_file(config.as_deref()),
         Command::Schema => command::schema::run(),
         Command::Demo(args) => command::demo::run(&args),
-        Command::Away(_) => not_yet("away"),
+        Command::Away(args) => command::away::run(&args),
         Command::Listen(_) => not_yet("listen"),
         Command::Export(_) => not_yet("export"),
     };

@@ -267,6 +267,20 @@ impl Zone {
         Wall(local.and_utc().timestamp_millis())
     }
 
+    /// The last instant, `wall` itself included, at which the local clock showed `time`.
+    #[must_use]
+    pub fn last(self, wall: Wall, time: NaiveTime) -> Wall {
+        let mut date = self.date(wall);
+        loop {
+            let at = self.instant(date, time);
+            if at <= wall {
+                return at;
+            }
+            let Some(yesterday) = date.pred_opt() else { return at };
+            date = yesterday;
+        }
+    }
+
     /// The next instant after `wall` at which the local clock shows `time`.
     #[must_use]
     pub fn next(self, wall: Wall, time: NaiveTime) -> Wall {

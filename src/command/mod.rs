@@ -2,6 +2,7 @@
 //! command line or the configuration is wrong.
 
 pub mod amount;
+pub mod away;
 pub mod check;
 pub mod demo;
 pub mod file;

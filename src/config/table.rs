@@ -322,7 +322,7 @@ pub(super) static PHONE: Table = table(
         key("least", Words(&["notice", "warning", "critical"]), "The least grave alert that is sent.")
             .default("notice"),
         key("quiet", Hours, "Quiet hours; critical passes, the rest is sent at their end if still raised."),
-        key("digest", Time, "When the day's digest is sent.").later("the digest is not sent yet"),
+        key("digest", Time, "When the day's digest is sent."),
         key("repeat", Span, "How often a raised alert is told again.").later("alerts are told once for now"),
         key("heartbeat", Object(&HEARTBEAT), "A POST that says tarewell is alive."),
     ],

@@ -10,6 +10,9 @@ use std::collections::BTreeMap;
 pub struct Facts {
     pub(super) alerts: Vec<AlertFact>,
     pub(super) shelved: Vec<ShelfFact>,
+    /// The morning's list that each phone got last: when it was due.
+    #[serde(default)]
+    pub(super) lists: BTreeMap<String, Wall>,
 }
 
 impl Facts {

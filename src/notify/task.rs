@@ -5,6 +5,8 @@ use super::{Facts, Phone, Post, Purpose, Request, Teller};
 use crate::moment::{Moment, Mono};
 use crate::site::Message;
 use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
@@ -28,6 +30,13 @@ pub enum News {
         /// Until when.
         until: Option<Mono>,
     },
+    /// See [`Teller::list`].
+    List {
+        /// One line.
+        title: String,
+        /// The rest.
+        text: String,
+    },
     /// See [`Teller::clock_set`].
     ClockSet(bool),
     /// The engine has just turned; to be said at least every half a minute.
@@ -39,6 +48,8 @@ pub enum News {
 pub struct Notifier {
     news: mpsc::UnboundedSender<News>,
     task: JoinHandle<()>,
+    /// Somebody waits for this morning's list.
+    wants_list: Arc<AtomicBool>,
 }
 
 impl Notifier {
@@ -52,8 +63,10 @@ impl Notifier {
         let (news, heard) = mpsc::unbounded_channel();
         let (done, results) = mpsc::unbounded_channel();
         let phones = teller.phones().cloned().collect();
-        let work = Work { teller, phones, sender, clock, keep, done, flying: HashMap::new() };
-        Self { news, task: tokio::spawn(work.run(heard, results)) }
+        let wants_list = Arc::new(AtomicBool::new(false));
+        let wanted = wants_list.clone();
+        let work = Work { wanted, teller, phones, sender, clock, keep, done, flying: HashMap::new() };
+        Self { news, task: tokio::spawn(work.run(heard, results)), wants_list }
     }
 
     /// Says something to it. After it has ended nothing happens.
@@ -61,9 +74,15 @@ impl Notifier {
         let _ = self.news.send(news);
     }
 
+    /// Whether it is time for the morning's list: who knows it says [`News::List`].
+    #[must_use]
+    pub fn wants_list(&self) -> bool {
+        self.wants_list.load(Ordering::Relaxed)
+    }
+
     /// Ends it, within about two seconds; what is not told yet is kept for the next start.
     pub async fn stop(self) {
-        let Self { news, task } = self;
+        let Self { news, task, .. } = self;
         drop(news);
         let _ = task.await;
     }
@@ -72,6 +91,7 @@ impl Notifier {
 type Outcome = (u64, Result<u16, NotSent>);
 
 struct Work<Clock, Keep> {
+    wanted: Arc<AtomicBool>,
     teller: Teller,
     phones: Vec<Phone>,
     sender: Sender,
@@ -89,6 +109,7 @@ impl<Clock: Fn() -> Moment, Keep: FnMut(Facts)> Work<Clock, Keep> {
             for post in self.teller.tick(at) {
                 self.launch(&post);
             }
+            self.wanted.store(self.teller.wants_list(at).is_some(), Ordering::Relaxed);
             self.keep_facts();
             tokio::select! {
                 heard = news.recv() => match heard {
@@ -134,6 +155,7 @@ impl<Clock: Fn() -> Moment, Keep: FnMut(Facts)> Work<Clock, Keep> {
         match news {
             News::Heard(message, id) => self.teller.heard(&message, &id, at),
             News::Shelved { of, id, until } => self.teller.shelve(&of, &id, until),
+            News::List { title, text } => self.teller.list(title, text, at),
             News::ClockSet(set) => self.teller.clock_set(set),
             News::Turned => self.teller.turned(at),
         }

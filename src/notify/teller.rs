@@ -16,6 +16,8 @@ use std::collections::{BTreeMap, BTreeSet};
 const GATHER: Span = Span::seconds(3);
 /// So long after one message the next waits, unless it is critical: flats that go dry together fill one message.
 const SPACING: Span = Span::seconds(30);
+/// The morning's list is worth sending for so long.
+const LIST_LASTS: Span = Span::hours(2);
 const FIRST_PAUSE: Span = Span::seconds(1);
 const LONGEST_PAUSE: Span = Span::minutes(5);
 /// A message that could not be sent for so long is given up.
@@ -96,10 +98,20 @@ struct Rise {
     reached: bool,
 }
 
+/// A morning's list that is to be sent, and the moment it is the list of.
+#[derive(Debug, Clone)]
+struct Morning {
+    letter: Letter,
+    due: Wall,
+}
+
 /// One phone and the way to it.
 #[derive(Debug)]
 struct Line {
     phone: Phone,
+    morning: Option<Morning>,
+    /// The last list that got there.
+    read: Option<Wall>,
     flight: Option<Flight>,
     not_before: Mono,
     pause: Span,
@@ -111,6 +123,8 @@ struct Line {
 #[derive(Debug)]
 struct Flight {
     id: u64,
+    /// It is the list of that morning.
+    morning: Option<Wall>,
     says: Vec<(Key, Option<(Wall, Severity)>)>,
 }
 
@@ -184,6 +198,31 @@ impl Teller {
         self.alerts.retain(|key, known| !known.raised || is_raised(key.kind, &key.of, &key.id));
     }
 
+    /// When the list of this morning was due, for each phone that wants one and has not got it; the lists are worth sending for
+    /// two hours. `None` where there is none to send.
+    #[must_use]
+    pub fn wants_list(&self, at: Moment) -> Option<Wall> {
+        let due = |line: &Line| {
+            let due = self.zone.last(at.wall, line.phone.digest?);
+            let is_news =
+                line.read.is_none_or(|read| read < due) && line.morning.as_ref().is_none_or(|had| had.due < due);
+            (is_news && at.wall.since(due) <= LIST_LASTS).then_some(due)
+        };
+        self.lines.iter().filter(|_| self.clock_set).filter_map(due).min()
+    }
+
+    /// The list of this morning, for all phones that want one now.
+    pub fn list(&mut self, title: String, text: String, at: Moment) {
+        let letter = Letter { title, text, severity: Severity::Notice };
+        for line in &mut self.lines {
+            let Some(time) = line.phone.digest else { continue };
+            let due = self.zone.last(at.wall, time);
+            if line.read.is_none_or(|read| read < due) && at.wall.since(due) <= LIST_LASTS {
+                line.morning = Some(Morning { letter: letter.clone(), due });
+            }
+        }
+    }
+
     /// Whether the clock can be believed; quiet hours rest while it cannot.
     pub fn clock_set(&mut self, set: bool) {
         self.clock_set = set;
@@ -199,6 +238,7 @@ impl Teller {
         self.shelved.retain(|_, until| *until > at.mono);
         let mut posts = Vec::new();
         for phone in 0..self.lines.len() {
+            posts.extend(self.morning(phone, at));
             posts.extend(self.letter(phone, at));
             posts.extend(self.heartbeat(phone, at));
         }
@@ -211,11 +251,13 @@ impl Teller {
     #[must_use]
     pub fn next_wake(&self, at: Moment) -> Option<Mono> {
         let letters = (0..self.lines.len()).filter_map(|phone| self.ready(phone, at));
+        let waits = |line: &&Line| line.morning.is_some() && line.flight.is_none();
+        let mornings = self.lines.iter().filter(waits).map(|line| line.not_before);
         // Nothing is due while the engine stands; its next turn is news, and asks again.
         let alive = self.is_alive(at);
         let beats = self.lines.iter().filter_map(|line| line.beat.as_ref());
         let beats = beats.filter(|beat| alive && beat.flight.is_none()).map(|beat| beat.next);
-        letters.chain(beats).min()
+        letters.chain(mornings).chain(beats).min()
     }
 
     /// How a post ended. Gives words for the log when something has changed: it fails, it works again, it is given up.
@@ -227,6 +269,10 @@ impl Teller {
         }
         let flight = line.flight.take()?;
         let news = line.result(sent, at);
+        if let Some(due) = flight.morning.filter(|_| sent) {
+            line.morning = None;
+            line.read = Some(due);
+        }
         let mut given_up = false;
         for (key, said) in flight.says {
             let Some(told) = self.alerts.get_mut(&key).and_then(|known| known.phones.get_mut(phone)) else { continue };
@@ -248,7 +294,8 @@ impl Teller {
             id: id.clone(),
             until: at.wall_at(*until),
         });
-        Some(Facts { alerts, shelved: shelved.collect() })
+        let read = self.lines.iter().filter_map(|line| Some((line.phone.name.clone(), line.read?)));
+        Some(Facts { alerts, shelved: shelved.collect(), lists: read.collect() })
     }
 
     /// Takes up what was kept. A phone of another name than before is told everything that is raised.
@@ -275,6 +322,9 @@ impl Teller {
                 phones: phones.collect(),
             };
             self.alerts.insert(Key { kind: fact.kind, of: fact.of, id: fact.id }, known);
+        }
+        for line in &mut self.lines {
+            line.read = facts.lists.get(&line.phone.name).copied().or(line.read);
         }
         for shelf in facts.shelved {
             self.shelved.insert((shelf.of, shelf.id), at.mono_at(shelf.until));
@@ -308,8 +358,21 @@ impl Teller {
         }
         let letter = Letter::of(parts)?;
         let id = self.next_id();
-        self.lines.get_mut(phone)?.flight = Some(Flight { id, says });
+        self.lines.get_mut(phone)?.flight = Some(Flight { id, morning: None, says });
         Some(Post { id, phone, what: Purpose::Letter(letter) })
+    }
+
+    /// The list of the morning: neither quiet hours nor the least gravity hold it back, for somebody asked for it at that time.
+    fn morning(&mut self, phone: usize, at: Moment) -> Option<Post> {
+        let line = self.lines.get_mut(phone)?;
+        line.morning.take_if(|morning| at.wall.since(morning.due) > LIST_LASTS);
+        if line.flight.is_some() || line.not_before > at.mono {
+            return None;
+        }
+        let morning = line.morning.clone()?;
+        let id = self.next_id();
+        self.lines.get_mut(phone)?.flight = Some(Flight { id, morning: Some(morning.due), says: Vec::new() });
+        Some(Post { id, phone, what: Purpose::Letter(morning.letter) })
     }
 
     fn heartbeat(&mut self, phone: usize, at: Moment) -> Option<Post> {
@@ -466,7 +529,7 @@ impl Line {
             flight: None,
         });
         let not_before = Mono::from_millis(i64::MIN);
-        Self { phone, flight: None, not_before, pause: FIRST_PAUSE, last_sent: None, beat }
+        Self { phone, morning: None, read: None, flight: None, not_before, pause: FIRST_PAUSE, last_sent: None, beat }
     }
 
     fn has(&self, post: u64) -> bool {

@@ -155,6 +155,10 @@ impl Desk {
         if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
             self.turned = Some(now);
             self.tools.notifier.say(News::Turned);
+            if self.tools.notifier.wants_list() {
+                let crate::site::Digest { title, text } = self.site.digest();
+                self.tools.notifier.say(News::List { title, text });
+            }
             let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
         }
         if now - self.compacted >= COMPACT_EVERY {
@@ -298,6 +302,16 @@ impl Desk {
             Ask::Site(answer) => {
                 let mut json = Vec::new();
                 self.site.write_all(&mut json);
+                let _ = answer.send(String::from_utf8(json).unwrap_or_default());
+            }
+            Ask::Today(answer) => {
+                let mut json = Vec::new();
+                self.site.write_today(&mut json);
+                let _ = answer.send(String::from_utf8(json).unwrap_or_default());
+            }
+            Ask::Away(answer) => {
+                let mut json = Vec::new();
+                self.site.write_away(&mut json);
                 let _ = answer.send(String::from_utf8(json).unwrap_or_default());
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),

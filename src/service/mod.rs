@@ -56,6 +56,12 @@ pub fn run_on(stage: Stage, checked: Checked, file: &Path) -> Result<(), Failure
     begin(checked, file, Some(stage))
 }
 
+/// Where the store of a configuration lies: relative paths start at the folder of `file`, or at `$STATE_DIRECTORY`.
+#[must_use]
+pub fn store_beside(file: &Path, store: &Path) -> std::path::PathBuf {
+    start::beside(file, store)
+}
+
 fn begin(checked: Checked, file: &Path, stage: Option<Stage>) -> Result<(), Failure> {
     #[cfg(feature = "tls")]
     {

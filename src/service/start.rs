@@ -106,7 +106,7 @@ fn told(kept: &crate::store::Saved, renamed: &[(String, String)]) -> Option<crat
 }
 
 /// Relative paths start at the configuration's folder, or at the folder that the service manager made for state.
-fn beside(file: &Path, store: &Path) -> PathBuf {
+pub(super) fn beside(file: &Path, store: &Path) -> PathBuf {
     let state = std::env::var_os("STATE_DIRECTORY").map(PathBuf::from);
     let folder = state.or_else(|| file.parent().map(Path::to_owned)).unwrap_or_default();
     folder.join(store)

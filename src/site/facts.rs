@@ -101,6 +101,8 @@ impl Site {
                 watch: None,
                 turn: None,
                 last_taken: None,
+                shown_last: None,
+                rested: None,
                 waits_for_empty: false,
             });
             for replaced in replaced {

@@ -227,14 +227,20 @@ impl Site {
         }
     }
 
-    /// Whether what was forecast has happened, or its time is over: a forecast of what was is none.
-    fn has_come_true(&self, index: usize) -> bool {
+    /// The forecasts of due and low that have not come true meanwhile: a forecast of what was is none.
+    pub(super) fn still_to_come(&self, index: usize) -> (Option<Forecast>, Option<Forecast>) {
         let flat = &self.flats[index];
-        let is_past = |forecast: Option<Forecast>, limit: Fraction| {
-            let reached = flat.fraction.is_some_and(|fraction| fraction <= limit.rounded());
-            forecast.is_some_and(|forecast| reached || forecast.at.mono <= self.now.mono)
+        let to_come = |forecast: Option<Forecast>, limit: Fraction| {
+            let is_above = flat.fraction.is_some_and(|fraction| fraction > limit.rounded());
+            forecast.filter(|forecast| is_above && forecast.at.mono > self.now.mono)
         };
-        is_past(flat.outlook.due, flat.limits.water_at) || is_past(flat.outlook.low, flat.limits.low)
+        (to_come(flat.outlook.due, flat.limits.water_at), to_come(flat.outlook.low, flat.limits.low))
+    }
+
+    fn has_come_true(&self, index: usize) -> bool {
+        let outlook = &self.flats[index].outlook;
+        let (due, low) = self.still_to_come(index);
+        due.is_some() != outlook.due.is_some() || low.is_some() != outlook.low.is_some()
     }
 
     /// Publishes the flat's state where that is due.
@@ -360,7 +366,7 @@ fn asks_soak(kept: &super::flats::Kept) -> Option<String> {
 
 /// When `water` grams will have fallen to `until`: by drying, which the weight shows, and by what the plants take into
 /// themselves, which it does not. The first forecast tells about how much that is; of the way there the rest is dried.
-fn reaches(flat: &Flat, asked: &Ahead, water: Grams, until: Grams) -> Option<Forecast> {
+pub(super) fn reaches(flat: &Flat, asked: &Ahead, water: Grams, until: Grams) -> Option<Forecast> {
     let width = flat.band.map(|(band, _)| band.width())?;
     let forecast = asked.reaches(water, until, width)?;
     let grown = flat.plants_at(forecast.at.wall).mass - flat.plants();

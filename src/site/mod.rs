@@ -23,6 +23,7 @@ mod readings;
 mod rounds;
 mod stands;
 mod state;
+mod today;
 mod valves;
 mod write;
 
@@ -34,6 +35,7 @@ pub use input::{Input, Ticket};
 pub use output::{Answer, By, Event, Happening, Message, Output, Sample};
 pub use plan::Plan;
 pub use state::*;
+pub use today::{AwayState, Digest, TodayState};
 
 use crate::alert::Board;
 use crate::moment::{Moment, Span, Wall};

@@ -14,6 +14,8 @@ const WAIT: Span = Span::minutes(5);
 const LEFT: Span = Span::hours(1);
 /// The scale was empty in between when it showed less than this share of what lay there.
 const EMPTY: f64 = 0.25;
+/// Readings this near to each other agree.
+const AGREE: Grams = Grams::new(4.0);
 /// A gain of less than this is none that anybody poured.
 const POURED: Grams = Grams::new(20.0);
 /// Less than this is no flat.
@@ -226,12 +228,24 @@ impl Site {
     /// A shared scale was read.
     pub(super) fn shared_read(&mut self, stand: usize, steady: Option<Grams>) {
         self.see_empty(stand);
+        self.see_rest(stand);
         let bench = &self.stands[stand];
         let free = !bench.waits_for_empty;
         let awaited = bench.turn.as_ref().is_some_and(|turn| turn.stage == Stage::Awaited);
         if let Some(weight) = steady.filter(|&weight| free && awaited && weight > SOMETHING) {
             self.offer(stand, weight);
         }
+    }
+
+    /// Two readings that agree are what lies there, whether that counts as steady yet or not.
+    fn see_rest(&mut self, stand: usize) {
+        let bench = &mut self.stands[stand];
+        let Some(shown) = bench.shown else { return };
+        let near = AGREE.max(bench.stand.noise().unwrap_or(Grams::ZERO) * 4.0);
+        if bench.shown_last.is_some_and(|last| (shown - last).abs() <= near) {
+            bench.rested = Some(shown);
+        }
+        bench.shown_last = Some(shown);
     }
 
     /// Whether it has been empty since something was last taken for a flat.
@@ -318,6 +332,7 @@ impl Site {
         guest.on_stand = true;
         guest.kept.weighed = Some(Weighed { weight, at: now });
         self.stands[stand].flat = Some(flat);
+        self.stands[stand].rested = Some(weight);
         self.stands[stand].last_taken = Some(weight);
         self.refresh_scene(stand);
         self.stands[stand].stand.accept_load();
@@ -329,6 +344,11 @@ impl Site {
     /// What lay there has been lifted off, and goes its own way.
     pub(super) fn release(&mut self, stand: usize) {
         let Some(flat) = self.stands[stand].flat.filter(|_| self.plan.stands[stand].1.shared) else { return };
+        let rested = self.stands[stand].rested.take();
+        if let (Some(weighed), Some(rested)) = (&mut self.flats[flat].kept.weighed, rested) {
+            *weighed = Weighed { weight: rested, at: self.now };
+            self.flats[flat].goes_by(rested, None);
+        }
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.

@@ -28,6 +28,10 @@ pub(super) struct Bench {
     pub turn: Option<Box<Turn>>,
     /// The weight that was last taken for a flat's, while that lies there.
     pub last_taken: Option<Grams>,
+    /// What was shown last, and the last of it that the one before agreed with: who lifts a flat off does not wait until a
+    /// pour has come to rest.
+    pub shown_last: Option<Grams>,
+    pub rested: Option<Grams>,
     /// What lies there is not what is to be weighed next.
     pub waits_for_empty: bool,
 }

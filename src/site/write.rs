@@ -20,6 +20,7 @@ impl Site {
         let to_target =
             water.zip(band).map(|(water, band)| crate::watering::to_target(water, band.width(), flat.limits.target));
         let bench = flat.stand.and_then(|stand| self.stands.get(stand));
+        let (due, low) = self.still_to_come(index);
         let since = |moment: Option<crate::moment::Moment>| moment.map(|then| self.now.wall.since(then.wall));
         Some(FlatState {
             flat: id,
@@ -47,10 +48,10 @@ impl Site {
             to_target_ml: to_target.map(|volume| decimals(volume.get(), 1)),
             target_weight_g: flat.target_weight().map(tenths),
             drying_g_per_h: flat.outlook.rate.map(|rate| decimals(rate.get(), 1)),
-            due_at: self.forecast_at(known, flat.outlook.due),
-            due_between: self.forecast_between(known, flat.outlook.due),
-            low_at: self.forecast_at(known, flat.outlook.low),
-            low_between: self.forecast_between(known, flat.outlook.low),
+            due_at: self.forecast_at(due),
+            due_between: self.forecast_between(due),
+            low_at: self.forecast_at(low),
+            low_between: self.forecast_between(low),
             since_watered_h: since(flat.kept.watered).map(|span| decimals(span.as_hours(), 1)),
             since_soak_d: since(flat.kept.soaked).map(|span| decimals(span.as_days(), 1)),
             locked: self.valve_of(index).and_then(|valve| self.locked_state(valve)),
@@ -58,12 +59,12 @@ impl Site {
         })
     }
 
-    fn forecast_at(&self, known: bool, forecast: Option<Forecast>) -> Option<String> {
-        forecast.filter(|_| known).map(|forecast| self.stamp(forecast.at.wall))
+    fn forecast_at(&self, forecast: Option<Forecast>) -> Option<String> {
+        forecast.map(|forecast| self.stamp(forecast.at.wall))
     }
 
-    fn forecast_between(&self, known: bool, forecast: Option<Forecast>) -> Option<[String; 2]> {
-        forecast.filter(|_| known).map(|forecast| [self.stamp(forecast.early.wall), self.stamp(forecast.late.wall)])
+    fn forecast_between(&self, forecast: Option<Forecast>) -> Option<[String; 2]> {
+        forecast.map(|forecast| [self.stamp(forecast.early.wall), self.stamp(forecast.late.wall)])
     }
 
     /// A stand's state as published; `None` for one that is not in the plan.
@@ -170,7 +171,7 @@ fn tenths(grams: Grams) -> f64 {
 }
 
 /// Writing to memory does not fail, and every number is finite from birth.
-fn write(state: &Option<impl serde::Serialize>, out: &mut Vec<u8>) {
+pub(super) fn write(state: &Option<impl serde::Serialize>, out: &mut Vec<u8>) {
     if let Some(state) = state {
         let before = out.len();
         if serde_json::to_writer(&mut *out, state).is_err() {

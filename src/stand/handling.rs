@@ -21,6 +21,8 @@ const DOME: f64 = 15.0;
 /// One that is put on is not wet yet, and water that happens to weigh as much must not count for it.
 const DOME_ON: f64 = 6.0;
 const DOME_IN: f64 = 30.0;
+/// An empty stand that reads so much less than nothing, g, was zeroed with something on it (a judgement).
+const FAR_BELOW: f64 = 30.0;
 /// What a full tray bears at most, g; never more than the band itself.
 const TRAY: f64 = 1500.0;
 /// After a flat was put on, watered or touched, its fall says nothing of its drying for so long.
@@ -220,7 +222,9 @@ impl Handler {
             }
         }
         let below = -(SAME + 3.0 * look.by.division).max((16.0 * look.by.variance).sqrt());
-        if self.empty_after_gap && look.steady.is_some_and(|weight| weight < below) {
+        // Without a gap that was noticed it looks like lifting, until more has dried than any zero wanders.
+        let limit = if self.empty_after_gap { below } else { 3.0 * below.min(-FAR_BELOW / 3.0) };
+        if self.place == Place::Empty && look.steady.is_some_and(|weight| weight < limit) {
             self.tared = true;
         }
     }

@@ -151,7 +151,7 @@ fn real(path: &Path) -> Result<PathBuf, StoreError> {
     Ok(folder.join(name))
 }
 
-fn load(connection: &Connection) -> rusqlite::Result<Saved> {
+pub(super) fn load(connection: &Connection) -> rusqlite::Result<Saved> {
     let mut saved = Saved {
         facts: facts(connection)?,
         last_seq: connection.query_row("SELECT coalesce(max(seq), 0) FROM events", [], |row| {

@@ -48,6 +48,14 @@ impl Reader {
         weights(&self.connection, flat, from, to, at_most)
     }
 
+    /// As [`Store::load`](super::Store::load).
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn load(&self) -> Result<super::Saved, StoreError> {
+        super::file::load(&self.connection).map_err(StoreError::sql("read the store"))
+    }
+
     /// As [`Store::events`](super::Store::events).
     ///
     /// # Errors

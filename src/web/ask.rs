@@ -11,6 +11,10 @@ pub enum Ask {
     Health(oneshot::Sender<Health>),
     /// All states and alerts, as one JSON object.
     Site(oneshot::Sender<String>),
+    /// What to water now, as a JSON list.
+    Today(oneshot::Sender<String>),
+    /// How long each flat lasts, as a JSON list.
+    Away(oneshot::Sender<String>),
     /// A command came in.
     Command {
         /// Whom it is for.

@@ -39,6 +39,8 @@ pub fn router(state: State) -> Router {
     Router::new()
         .route("/health", get(health))
         .route("/api/site", get(site))
+        .route("/api/today", get(today))
+        .route("/api/away", get(away))
         .route("/api/flats/{id}/history", get(history))
         .route("/api/flats/{id}/command", post(|here: Here, Path(id), request| command(here, To::Flat(id), request)))
         .route("/api/stands/{id}/command", post(|here: Here, Path(id), request| command(here, To::Stand(id), request)))
@@ -66,6 +68,41 @@ async fn site(here: Here) -> Response {
     match here.ask(PATIENCE, Ask::Site).await {
         Ok(states) => answer(StatusCode::OK, states),
         Err(silence) => silence.response(),
+    }
+}
+
+async fn today(here: Here) -> Response {
+    match here.ask(PATIENCE, Ask::Today).await {
+        Ok(list) => answer(StatusCode::OK, list),
+        Err(silence) => silence.response(),
+    }
+}
+
+#[derive(Deserialize)]
+struct Until {
+    until: Option<String>,
+}
+
+async fn away(here: Here, asked: Result<Query<Until>, QueryRejection>) -> Response {
+    let missing = "it needs ?until=DATE: the last day nobody comes, such as 2026-03-08";
+    let Ok(Query(Until { until: Some(text) })) = asked else { return problem(StatusCode::BAD_REQUEST, missing) };
+    if let Err(why) = until(&text, here.zone) {
+        return problem(StatusCode::BAD_REQUEST, &why);
+    }
+    match here.ask(PATIENCE, Ask::Away).await {
+        Ok(list) => answer(StatusCode::OK, list),
+        Err(silence) => silence.response(),
+    }
+}
+
+/// RFC 3339, or a date: the end of that local day, for who is away until Sunday comes back on Monday.
+///
+/// # Errors
+/// The text is neither.
+pub fn until(text: &str, zone: Zone) -> Result<Wall, String> {
+    match text.parse::<NaiveDate>() {
+        Ok(day) => Ok(zone.instant(day.succ_opt().unwrap_or(day), NaiveTime::MIN)),
+        Err(_) => instant(text, zone),
     }
 }
 

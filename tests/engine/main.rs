@@ -14,6 +14,7 @@ mod plants;
 mod pots;
 mod properties;
 mod recording;
+mod season;
 mod sim;
 mod stand;
 #[path = "../support/storm/mod.rs"]

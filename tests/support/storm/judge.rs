@@ -25,6 +25,9 @@ struct Owed {
     stand: usize,
     from: SimTime,
     until: SimTime,
+    /// A device that restarts in a moment and tares itself looks just like one whose flat is lifted: there that the flat is
+    /// absent is what can be told.
+    like_lifted: bool,
     why: String,
 }
 
@@ -84,7 +87,7 @@ impl Judge {
 
     pub fn heard(&mut self, message: &Message, at: SimTime, up: bool) {
         match message {
-            Message::Reading { stand, retained: false, .. } if up => self.posts[*stand].last_heard = at,
+            Message::Reading { stand, retained: false, value } if up => self.posts[*stand].hears(*value, at),
             Message::Available { stand, online, .. } => self.posts[*stand].online = *online,
             Message::Disconnected => self.posts.iter_mut().for_each(|post| post.gone = true),
             Message::Connected => {
@@ -338,7 +341,10 @@ impl Judge {
         let post = &mut self.posts[stand];
         if let Some(lasts) = post.suffer(trouble, at) {
             let why = format!("{trouble:?} at day {} {:.2} h", at.day(), at.hour());
-            self.owed.push(Owed { kind: Kind::StandFault, stand, from: at, until: at + lasts, why });
+            let like_lifted = matches!(trouble, Trouble::Restart { lasts } if lasts <= Span::seconds(60));
+            let absent_for = self.plan.flats[stand].1.absent_for;
+            let until = at + lasts + if like_lifted { absent_for } else { Span::ZERO };
+            self.owed.push(Owed { kind: Kind::StandFault, stand, from: at, until, like_lifted, why });
         }
     }
 
@@ -447,13 +453,15 @@ impl Judge {
             std::mem::take(&mut self.owed).into_iter().partition(|owed| owed.until <= now);
         self.owed = still;
         for owed in over {
-            let Owed { kind, stand, from, until, why } = owed;
+            let Owed { kind, stand, from, until, like_lifted, why } = owed;
             let post = &self.posts[stand];
             // The program was down, nothing was heard, or the flat was away: nobody could tell.
             if self.up_since > from || post.gone || now.since(post.last_heard) > Span::minutes(30) || post.bent {
                 continue;
             }
-            let told = self.raised.get(&(kind, Subject::Stand(stand))).is_some_and(|at| *at >= from && *at <= until)
+            let within = |raised: Option<&SimTime>| raised.is_some_and(|at| *at >= from && *at <= until);
+            let told = within(self.raised.get(&(kind, Subject::Stand(stand))))
+                || (like_lifted && within(self.raised.get(&(Kind::FlatAbsent, Subject::Flat(stand)))))
                 || (post.tared && self.raised.contains_key(&(kind, Subject::Stand(stand))));
             tally.owed(kind.name(), told);
             if !told {

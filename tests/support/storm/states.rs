@@ -75,6 +75,8 @@ pub fn flat(checks: &mut Checks, state: &FlatState<'_>, before: Option<&Shown>) 
     checks.that(Check::Fraction, sound, || say("fraction is not water over band"));
     if let (Some(weight), Some(dry)) = (state.weight_g, state.dry_weight_g)
         && state.weighed_at.as_deref() == Some(state.time.as_str())
+        // A clock that was set back can make an old weight look new.
+        && state.stable
     {
         let should = weight - dry - state.plant_mass_g;
         checks.that(Check::Water, (water - should).abs() <= 0.21, || say(&format!("water should be {should:.1}")));
@@ -114,9 +116,11 @@ fn condition(
         before.limits != [low, water_at, state.target, high]
             || (before.dry, before.capacity) != (state.dry_weight_g, state.capacity_weight_g)
     });
-    // A condition that is only held must have been so before: each change is published at once.
-    let may_hold =
-        moved || before.is_some_and(|before| before.condition == state.condition || before.condition == "dry");
+    // A condition that is only held must have been so before: each change is published at once. From unknown it may have been
+    // entered and held within one turn too, when plants or a dome became known in it.
+    let held_from =
+        |before: &Shown| before.condition == state.condition || matches!(before.condition, "dry" | "unknown");
+    let may_hold = moved || before.is_some_and(held_from);
     checks.that(Check::Condition, state.condition == plain || (held && may_hold), || {
         say(&format!("should be {plain}, was {:?}", before.map(|before| before.condition)))
     });

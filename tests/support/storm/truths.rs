@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use tarewell::moment::Span;
-use tarewell::sim::{CellPlan, Glitch, Shows, SimTime, Trouble};
+use tarewell::sim::{CellPlan, Glitch, Shows, SimTime, Trouble, Value};
 
 /// A stand in truth: what it was made to suffer.
 #[derive(Debug, Clone)]
@@ -15,6 +15,8 @@ pub struct Post {
     pub is_bad_cell: bool,
     /// Its last reading that reached the program.
     pub last_heard: SimTime,
+    /// The last two values.
+    last: [f64; 2],
     pub online: bool,
     pub gone: bool,
     /// What it shows is what lies on it, noise and drift apart, from this time on.
@@ -44,6 +46,7 @@ impl Post {
             tares: cell.tares,
             is_bad_cell: cell.glitches > 0.02,
             last_heard: super::scenario::BEGINS,
+            last: [0.0; 2],
             online: true,
             gone: false,
             honest_from: super::scenario::BEGINS,
@@ -82,6 +85,18 @@ impl Post {
         let of_late = |until: SimTime| now.since(until) < grace;
         let shifted = self.offset().abs() > 3.0;
         of_late(self.troubled_until) || of_late(self.dome_until) || shifted || self.tared || self.bent
+    }
+
+    /// Two readings that fail alike are a weight to whoever hears one a minute: the third tells.
+    pub fn hears(&mut self, value: Value, at: SimTime) {
+        self.last_heard = at;
+        let Ok(value) = value else { return };
+        let [before, last] = self.last;
+        let jumped = (last - before).abs() > 0.1 * before.abs();
+        if value.to_bits() == last.to_bits() && jumped {
+            self.troubled(at, Span::from_millis(self.period.millis() * 4));
+        }
+        self.last = [last, value];
     }
 
     /// Suffers a trouble; how long it may take until it is told, if it is one of those that must be.
