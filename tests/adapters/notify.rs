@@ -381,3 +381,31 @@ fn the_heart_beats_while_the_engine_turns_and_only_then() {
     let posts = bench.run(Span::seconds(20), |_| true);
     assert_eq!(posts.len(), 2, "a heart that fails holds up no message, and is tried again: {posts:?}");
 }
+
+#[test]
+fn the_morning_list_is_sent_once_a_day_also_in_quiet_hours_and_over_restarts() {
+    let seven = NaiveTime::from_hms_opt(7, 0, 0);
+    let phone = Phone { digest: seven, quiet: quiet(22, 8), least: Severity::Critical, ..phone("pocket") };
+    let mut bench = Bench::at("2026-03-04T06:59:00Z", vec![phone]);
+    assert_eq!(bench.teller.wants_list(bench.now), None, "not before its time");
+    bench.pass(Span::minutes(1));
+    assert_eq!(bench.teller.wants_list(bench.now), Some(bench.now.wall));
+    bench.teller.list("Today: water 2 of 3 flats".to_owned(), "Leeks".to_owned(), bench.now);
+    assert_eq!(bench.teller.wants_list(bench.now), None, "it has the words");
+    // The first attempts fail; it is tried again, and sent once.
+    let mut tries = 0;
+    let posts = bench.run(Span::minutes(30), |_| {
+        tries += 1;
+        tries > 2
+    });
+    assert_eq!((posts.len(), titles(&posts[2..])), (3, vec!["Today: water 2 of 3 flats".to_owned()]));
+    let mut bench = bench.restarted();
+    assert_eq!(bench.teller.wants_list(bench.now), None, "it was sent before the restart");
+    bench.pass(Span::hours(23));
+    assert!(bench.teller.wants_list(bench.now).is_some(), "the next morning");
+    bench.teller.clock_set(false);
+    assert_eq!(bench.teller.wants_list(bench.now), None, "who knows what morning it is");
+    bench.teller.clock_set(true);
+    bench.pass(Span::hours(3));
+    assert_eq!(bench.teller.wants_list(bench.now), None, "the morning is over");
+}

@@ -97,6 +97,8 @@ async fn by_rote(mut asked: mpsc::Receiver<Ask>) {
             Ask::Site(answer) => {
                 drop(answer.send(r#"{"flats":[{"flat":"leek-1"}],"stands":[],"valves":[],"alerts":[]}"#.into()));
             }
+            Ask::Today(answer) => drop(answer.send(r#"[{"flat":"leek-1"}]"#.into())),
+            Ask::Away(answer) => drop(answer.send(r#"[{"flat":"leek-1","lasts_until":null}]"#.into())),
             Ask::Command { to, payload, answer } => drop(answer.send(obey(&to, &payload))),
             Ask::History { flat, from, to, answer } => {
                 let points = [1_772_612_098_000, 1_782_612_098_000].map(|millis| Plotted {
@@ -280,4 +282,18 @@ async fn a_body_that_does_not_come_is_not_waited_for() {
         "POST /api/command HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\nConnection: close\r\nContent-Length: 9\r\n\r\nundo"
     );
     assert_eq!(exchange(host, &text).await.refusal().0, 408);
+}
+
+#[tokio::test]
+async fn today_and_away_are_lists_and_away_needs_a_date() {
+    let bench = Bench::answering(None).await;
+    assert_eq!(bench.get("/api/today").await.json(), json!([{"flat": "leek-1"}]));
+    for until in ["2026-03-08", "2026-03-08T12:00:00+01:00"] {
+        let got = bench.get(&format!("/api/away?until={until}")).await;
+        assert_eq!((got.status, got.json()), (200, json!([{"flat": "leek-1", "lasts_until": null}])));
+    }
+    for (path, why) in [("/api/away", "until=DATE"), ("/api/away?until=sunday", "\"sunday\" is no time")] {
+        let (status, error) = bench.get(path).await.refusal();
+        assert!(status == 400 && error.contains(why), "{error}");
+    }
 }
