@@ -323,7 +323,7 @@ pub(super) static PHONE: Table = table(
             .default("notice"),
         key("quiet", Hours, "Quiet hours; critical passes, the rest is sent at their end if still raised."),
         key("digest", Time, "When the day's digest is sent."),
-        key("repeat", Span, "How often a raised alert is told again.").later("alerts are told once for now"),
+        key("repeat", Span, "How often a raised alert is told again."),
         key("heartbeat", Object(&HEARTBEAT), "A POST that says tarewell is alive."),
     ],
 );

@@ -29,3 +29,4 @@ mod rough;
 mod shapes;
 mod survival;
 mod tools;
+mod walk;
