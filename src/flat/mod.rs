@@ -3,6 +3,7 @@
 mod band;
 mod condition;
 mod drying;
+mod fill;
 mod ledger;
 mod pace;
 mod plant;
@@ -14,6 +15,7 @@ mod stages;
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
+pub use fill::{Measured, out_of_line};
 pub use ledger::{Derived, Entry, Ledger, Setting, Taken};
 pub use pace::{Leader, Pace};
 pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};

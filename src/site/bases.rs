@@ -367,7 +367,7 @@ impl Site {
                 self.id(Subject::Flat(index))
             ));
         }
-        if let Some(weighed) = flat.kept.weighed.filter(|weighed| weighed.at.mono >= at.mono) {
+        if let Some(weighed) = flat.kept.weighed.filter(|weighed| weighed.at.mono > at.mono) {
             let then = self.stamp(weighed.at.wall);
             return Err(format!("it was weighed later than that, at {then}; the newer weight stays"));
         }

@@ -8,6 +8,7 @@ use crate::alert::{Alert, Kind, Of};
 use crate::flat::{Replaced, Season};
 use crate::moment::{Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
+use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 
@@ -133,6 +134,7 @@ impl Site {
             let changes = self.board.clear_all(Of::Flat(flat), "sown anew");
             self.carry_out(changes);
         }
+        self.recall_fills();
         for flat in 0..self.flats.len() {
             self.settle(flat);
         }
@@ -249,9 +251,10 @@ impl Site {
     pub(super) fn settle(&mut self, index: usize) {
         let plan = self.plan.clone();
         let Some((_, settings)) = plan.flats.get(index) else { return };
-        let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
+        let recipe = self.recipe(index);
         let stage = self.flats[index].stage;
-        self.flats[index].settle(settings, fill, plan.zone, self.now.wall);
+        self.flats[index].settle(settings, recipe.as_ref().map(|(fill, _)| fill), plan.zone, self.now.wall);
+        self.flats[index].band_spread = recipe.map_or(Grams::ZERO, |(_, spread)| spread);
         let band = self.flats[index].band.map(|(band, _)| (band.dry() + self.flats[index].plants(), band.width()));
         self.flats[index].kept.drying.set_band(band);
         let now = self.flats[index].stage;
@@ -260,6 +263,13 @@ impl Site {
                 |stage: Option<usize>| stage.and_then(|at| settings.stages.get(at)).map(|stage| stage.name.clone());
             self.event(Subject::Flat(index), Happening::StageChanged { from: name(Some(before)), to: name(now) });
         }
+    }
+
+    /// The fill of a flat with the band that this one goes by where it has none of its own, and the spread of that.
+    pub(super) fn recipe(&self, index: usize) -> Option<(crate::flat::FillSettings, Grams)> {
+        let fill = self.fill(index)?;
+        let (dry_weight, capacity_weight, spread) = self.by_recipe(index);
+        Some((crate::flat::FillSettings { dry_weight, capacity_weight, ..fill.clone() }, spread))
     }
 
     pub(super) fn fill(&self, index: usize) -> Option<&crate::flat::FillSettings> {

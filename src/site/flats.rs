@@ -147,6 +147,8 @@ pub(super) struct Flat {
     pub stand: Option<usize>,
     pub band: Option<(Band, BandFrom)>,
     pub limits: Limits,
+    /// How far its band may be off, where that is not its own.
+    pub band_spread: Grams,
     /// What its plants weigh, as last worked out.
     pub grown: Grown,
     /// What its dome weighs while that is on: neither water nor plants.
@@ -177,6 +179,8 @@ pub(super) struct Flat {
     pub dry_run: Option<Grams>,
     /// Somebody has said that its dome goes on or off.
     pub dome_said: Option<DomeSaid>,
+    /// How its band differs from those of the others of its batch.
+    pub out_of_line: Option<Box<str>>,
     /// What its drying is held against between weighings, as a place in the plan.
     pub leader: (Leader, Option<usize>),
 }
@@ -190,6 +194,8 @@ impl Flat {
             stage: None,
             grown: Grown::default(),
             dome: Grams::ZERO,
+            band_spread: Grams::ZERO,
+            out_of_line: None,
             growth: None,
             stand: None,
             on_stand: false,
@@ -277,7 +283,8 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, error);
+        let end = Grams::new(error.get().hypot(self.band_spread.get()));
+        let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, end);
         weighed.hypot(self.grown.error / band.width())
     }
 

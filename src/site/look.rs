@@ -338,7 +338,9 @@ impl Site {
             // The early end of a range that hardly anything is known of would cry wolf.
             low_early: flat.outlook.low.map(|low| low.early).filter(|_| flat.outlook.whole_day),
             full_soak_lasts: flat.outlook.full_soak.and_then(|(_, lasts)| lasts),
-            band_doubt: band.and_then(|band| band.doubt(self.fill(index))),
+            band_doubt: band
+                .and_then(|band| band.doubt(self.fill(index)))
+                .or_else(|| flat.out_of_line.as_deref().map(str::to_owned)),
             soak_doubt: flat.kept.odd_soak.map(|odd| odd.text(self.plan.words)).or_else(|| asks_soak(&flat.kept)),
             retired: self.is_retired(index),
         }

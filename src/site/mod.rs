@@ -10,6 +10,7 @@ mod ahead;
 mod bases;
 mod command;
 mod facts;
+mod fills;
 mod flats;
 mod growing;
 mod input;
@@ -61,6 +62,8 @@ pub struct Site {
     stands: Vec<Bench>,
     flats: Vec<Flat>,
     valves: Vec<Valve>,
+    /// What three or more measured flats of a fill have in common, by the fill's place in the plan.
+    measured: Vec<Option<crate::flat::Measured>>,
     board: Board,
     agenda: Agenda,
     out: VecDeque<Output>,
@@ -87,6 +90,7 @@ impl Site {
             stands: Vec::with_capacity(plan.stands.len()),
             flats: Vec::with_capacity(plan.flats.len()),
             valves: plan.valves.iter().map(|_| Valve::default()).collect(),
+            measured: vec![None; plan.fills.len()],
             board: Board::default(),
             agenda: Agenda::default(),
             out: VecDeque::new(),

@@ -530,6 +530,7 @@ impl Site {
     // ---- what follows a change
 
     pub(super) fn band_changed(&mut self, index: usize) {
+        self.follow_fill(index);
         self.interrupt_forecast(index);
         self.setting_changed(index);
     }
@@ -560,11 +561,13 @@ impl Site {
     }
 
     fn settled_dry(&self, index: usize) -> Option<Grams> {
-        self.flats[index].kept.season.dry(&self.plan.flats[index].1, self.fill(index))
+        let recipe = self.recipe(index);
+        self.flats[index].kept.season.dry(&self.plan.flats[index].1, recipe.as_ref().map(|(fill, _)| fill))
     }
 
     fn settled_capacity(&self, index: usize) -> Option<Grams> {
-        self.flats[index].kept.season.capacity(&self.plan.flats[index].1, self.fill(index))
+        let recipe = self.recipe(index);
+        self.flats[index].kept.season.capacity(&self.plan.flats[index].1, recipe.as_ref().map(|(fill, _)| fill))
     }
 }
 

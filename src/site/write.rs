@@ -13,7 +13,8 @@ impl Site {
         let flat = self.flats.get(index)?;
         let (id, settings) = self.plan.flats.get(index)?;
         let season = &flat.kept.season;
-        let fill = self.fill(index);
+        let recipe = self.recipe(index);
+        let fill = recipe.as_ref().map(|(fill, _)| fill);
         let known = flat.fraction.is_some();
         let water = flat.water();
         let band = flat.band.map(|(band, _)| band);

@@ -712,3 +712,74 @@ proptest::proptest! {
         proptest::prop_assert_eq!(after(&deeds, None), after(&deeds, Some(&late)));
     }
 }
+
+/// Flats of one fill of which the file knows no band.
+fn unmeasured() -> House {
+    let mut plan = plan();
+    for (_, flat) in &mut plan.flats {
+        (flat.fill, flat.dry_weight, flat.capacity_weight, flat.like) = (Some(0), None, None, None);
+    }
+    for number in 0..3 {
+        plan.flats.push((format!("more-{number}"), FlatSettings { fill: Some(0), ..flat("More", 0) }));
+        let (_, more) = plan.flats.last_mut().unwrap();
+        (more.dry_weight, more.capacity_weight) = (None, None);
+    }
+    House::of(plan)
+}
+
+impl House {
+    fn measured(&mut self, flat: usize, dry: f64, capacity: f64) {
+        for (weight, command) in [(dry, Command::RecordDry), (capacity, Command::RecordCapacity { now: true })] {
+            self.flat(flat, Command::Weigh { weight: Grams::new(weight), at: None, sure: true }).unwrap();
+            self.flat(flat, command).unwrap();
+            self.wait(60.0);
+        }
+    }
+}
+
+#[test]
+fn three_measured_flats_give_the_fills_band_with_its_spread() {
+    let mut house = unmeasured();
+    house.typed(LEEKS_TOO, 2500.0).unwrap();
+    house.measured(CHARD, 2000.0, 3000.0);
+    house.measured(BEET, 2010.0, 3040.0);
+    assert_eq!(house.of_flat(LEEKS_TOO, "band_from"), Value::Null, "two are too few");
+    house.measured(FENNEL, 1990.0, 2970.0);
+    assert_eq!(house.of_flat(LEEKS_TOO, "band_from"), "fill");
+    // Medians: 2000 g dry, bands of 980, 1000 and 1030 g.
+    assert_eq!(
+        (house.of_flat(LEEKS_TOO, "dry_weight_g"), house.of_flat(LEEKS_TOO, "capacity_weight_g")),
+        (json!(2000.0), json!(3000.0))
+    );
+    house.typed(LEEKS_TOO, 2500.0).unwrap();
+    assert_eq!(house.fraction(LEEKS_TOO), 0.5);
+    let error = |flat| house.of_flat(flat, "fraction_error").as_f64().unwrap();
+    assert!(error(LEEKS_TOO) > 2.0 * error(FENNEL), "{} and {}", error(LEEKS_TOO), error(FENNEL));
+    // Its own dry weight moves the band, and keeps the width.
+    house.typed(LEEKS_TOO, 2100.0).unwrap();
+    house.flat(LEEKS_TOO, Command::RecordDry).unwrap();
+    assert_eq!(house.of_flat(LEEKS_TOO, "capacity_weight_g"), 3100.0);
+    // And with one record less the fill knows nothing again.
+    house.flat(FENNEL, Command::ForgetBand).unwrap();
+    assert_eq!(house.of_flat(LEEKS_TOO, "capacity_weight_g"), Value::Null);
+}
+
+#[test]
+fn a_flat_out_of_line_with_its_batch_is_told() {
+    let mut house = unmeasured();
+    for (flat, dry, capacity) in
+        [(CHARD, 2000.0, 3000.0), (BEET, 2010.0, 3040.0), (FENNEL, 1990.0, 2970.0), (5, 2000.0, 3010.0)]
+    {
+        house.measured(flat, dry, capacity);
+    }
+    let doubted = |house: &House, flat| {
+        let is_it =
+            |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "band-doubtful");
+        house.last(flat, is_it).is_some()
+    };
+    assert!(![CHARD, BEET, FENNEL, 5].iter().any(|&flat| doubted(&house, flat)));
+    house.measured(6, 2000.0, 2650.0);
+    house.wait(120.0);
+    assert!(doubted(&house, 6));
+    assert!(![CHARD, BEET, FENNEL, 5].iter().any(|&flat| doubted(&house, flat)), "the others are right");
+}
