@@ -33,8 +33,8 @@ enum Command {
     Away(command::away::AwayArgs),
     #[command(hide = true)]
     Listen(Later),
-    #[command(hide = true)]
-    Export(Later),
+    /// Write weights, waterings, bands and events as tables
+    Export(command::export::ExportArgs),
 }
 
 /// Whatever is said to a command that is not built yet.
@@ -63,7 +63,7 @@ fn main() -> ExitCode {
         Command::Demo(args) => command::demo::run(&args),
         Command::Away(args) => command::away::run(&args),
         Command::Listen(_) => not_yet("listen"),
-        Command::Export(_) => not_yet("export"),
+        Command::Export(args) => command::export::run(&args),
     };
     ExitCode::from(u8::try_from(code).unwrap_or(1))
 }

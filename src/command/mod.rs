@@ -5,6 +5,7 @@ pub mod amount;
 pub mod away;
 pub mod check;
 pub mod demo;
+pub mod export;
 pub mod file;
 mod lines;
 pub mod notify_test;

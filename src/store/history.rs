@@ -56,6 +56,26 @@ impl Reader {
         super::file::load(&self.connection).map_err(StoreError::sql("read the store"))
     }
 
+    /// Every flat of which weights are kept, also those that are no longer in the configuration.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn weighed_flats(&self) -> Result<Vec<String>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            let mut statement = self.connection.prepare("SELECT DISTINCT flat FROM weights ORDER BY flat")?;
+            statement.query_map([], |row| row.get(0))?.collect()
+        };
+        read().map_err(StoreError::sql("read the history"))
+    }
+
+    /// All weights of a flat that are kept, not thinned.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn all_weights(&self, flat: &str, from: Option<Wall>, to: Option<Wall>) -> Result<Vec<Point>, StoreError> {
+        points(&self.connection, flat, from, to)
+    }
+
     /// As [`Store::events`](super::Store::events).
     ///
     /// # Errors
@@ -72,6 +92,10 @@ pub(super) fn weights(
     to: Option<Wall>,
     at_most: usize,
 ) -> Result<Vec<Point>, StoreError> {
+    Ok(thin(points(connection, flat, from, to)?, at_most.min(AT_MOST)))
+}
+
+fn points(connection: &Connection, flat: &str, from: Option<Wall>, to: Option<Wall>) -> Result<Vec<Point>, StoreError> {
     let from = from.map_or(i64::MIN, Wall::millis);
     let to = to.map_or(i64::MAX, Wall::millis);
     let sql = "SELECT wall, weight, fraction FROM weights WHERE flat = ?1 AND wall >= ?2 AND wall <= ?3 ORDER BY wall";
@@ -79,8 +103,7 @@ pub(super) fn weights(
         let mut statement = connection.prepare_cached(sql)?;
         statement.query_map(params![flat, from, to], point)?.collect()
     };
-    let points = read().map_err(StoreError::sql("read the history"))?;
-    Ok(thin(points, at_most.min(AT_MOST)))
+    read().map_err(StoreError::sql("read the history"))
 }
 
 fn point(row: &Row<'_>) -> rusqlite::Result<Point> {

@@ -114,6 +114,37 @@ fn from_a_kitchen_scale_to_sixty_flats_planted_out() {
     let (code, _, errors) = finish(command);
     assert!(code == 2 && errors.contains("sunday"), "{errors}");
 
+    let out = house.path("tables");
+    let export = |more: &[&str]| {
+        let mut command = tarewell();
+        command.arg("export").args(more).arg("--out").arg(&out).arg("--config").arg(house.path("tarewell.yaml"));
+        finish(command)
+    };
+    let (code, told, errors) = export(&["--flat", "leek-17", "--flat", "leek-9"]);
+    assert_eq!(code, 0, "{errors}");
+    assert!(told.contains("weights.csv:") && told.contains("waterings.csv: 3 rows"), "{told}");
+    // Two soaks that nobody told of, and a pour.
+    let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
+    assert!(read("weights.csv").starts_with("flat,time,weight_g,fraction\n"), "{}", read("weights.csv"));
+    assert_eq!(
+        read("weights.csv").lines().filter(|line| line.starts_with("leek-17,")).count(),
+        3,
+        "{}",
+        read("weights.csv")
+    );
+    assert!(
+        read("waterings.csv").contains(",300.0,300.0,hand,away")
+            || read("waterings.csv").contains(",300,300,hand,away")
+    );
+    assert_eq!(read("bands.csv").lines().filter(|line| line.contains("capacity-recorded")).count(), 2);
+    assert!(read("events.csv").contains("potted-on"), "a flat that is done with too");
+    let (code, _, errors) = export(&[]);
+    assert!(code == 1 && errors.contains("--force"), "{errors}");
+    let (code, told, _) = export(&["--force", "--fill", "plug-60", "--from", "2020-01-01", "--to", "2020-01-02"]);
+    assert!(code == 0 && told.contains("events.csv: 0 rows"), "{told}");
+    let (code, _, errors) = export(&["--force", "--fill", "plug-61"]);
+    assert!(code == 2 && errors.contains("plug-61"), "{errors}");
+
     // What was typed is still known after a restart.
     let service = house.again();
     let phone = Phone(service.web());

@@ -1,0 +1,204 @@
+//! `tarewell export`: what the store has kept, as tables. The service may be running or not; nothing is changed.
+
+use super::file;
+use crate::moment::{Wall, Zone};
+use crate::store::{KeptEvent, Of, Reader};
+use chrono::NaiveDate;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::fs::OpenOptions;
+use std::path::{Path, PathBuf};
+
+/// The options of `export`.
+#[derive(Debug, clap::Args)]
+pub struct ExportArgs {
+    /// The configuration; without it tarewell.yaml here, then /etc/tarewell/tarewell.yaml
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    /// The folder to write weights.csv, waterings.csv, bands.csv and events.csv to
+    #[arg(long, value_name = "FOLDER", default_value = ".")]
+    out: PathBuf,
+    /// Only this flat, also one that is no longer in the file; may be given again
+    #[arg(long, value_name = "ID")]
+    flat: Vec<String>,
+    /// Only flats of this fill, by the file
+    #[arg(long, value_name = "ID")]
+    fill: Option<String>,
+    /// Only flats sown on this day, by the file
+    #[arg(long, value_name = "DATE")]
+    sown: Option<NaiveDate>,
+    /// Not before this day or time
+    #[arg(long, value_name = "DATE")]
+    from: Option<String>,
+    /// To the end of this day, or to this time
+    #[arg(long, value_name = "DATE")]
+    to: Option<String>,
+    /// Replace files that are there
+    #[arg(long)]
+    force: bool,
+}
+
+/// Writes the tables and says how many rows each has; the exit code.
+#[must_use]
+pub fn run(args: &ExportArgs) -> i32 {
+    match export(args) {
+        Ok(told) => {
+            print!("{told}");
+            0
+        }
+        Err((code, why)) => {
+            eprintln!("{why}");
+            code
+        }
+    }
+}
+
+type Failed = (i32, String);
+
+/// What is asked for.
+struct Wanted {
+    /// `None`: every flat.
+    flats: Option<BTreeSet<String>>,
+    from: Option<Wall>,
+    to: Option<Wall>,
+    zone: Zone,
+}
+
+fn export(args: &ExportArgs) -> Result<String, Failed> {
+    let (path, checked) = file::load(args.config.as_deref()).map_err(|why| (2, why))?;
+    let plan = checked.plan;
+    let day = |text: &Option<String>, name: &str, end: bool| {
+        let read = |text: &String| match (text.parse::<NaiveDate>(), end) {
+            (Ok(day), false) => Ok(plan.zone.instant(day, chrono::NaiveTime::MIN)),
+            _ => crate::web::until(text, plan.zone),
+        };
+        text.as_ref().map(read).transpose().map_err(|why| (2, format!("--{name}: {why}")))
+    };
+    let (from, to) = (day(&args.from, "from", false)?, day(&args.to, "to", true)?);
+    let wanted = Wanted { flats: chosen(args, &plan)?, from, to, zone: plan.zone };
+    let store = crate::service::store_beside(&path, &checked.store);
+    if !store.exists() {
+        return Err((1, format!("{}: there is no store yet; `tarewell run` begins one", store.display())));
+    }
+    let failed = |why: String| (1, why);
+    let reader = Reader::open(&store).map_err(|error| failed(error.to_string()))?;
+    let events = reader.events(None, usize::MAX).map_err(|error| failed(error.to_string()))?;
+    let events: Vec<KeptEvent> = events.into_iter().filter(|event| wanted.has(event)).collect();
+    let weights = weights(&reader, &wanted).map_err(failed)?;
+    let tables = [
+        ("weights.csv", &["flat", "time", "weight_g", "fraction"][..], weights),
+        (
+            "waterings.csv",
+            &["seq", "flat", "time", "added_ml", "kept_ml", "by", "where"],
+            rows(&events, &wanted, watering),
+        ),
+        ("bands.csv", &["seq", "flat", "time", "event", "what", "from", "to"], rows(&events, &wanted, band)),
+        ("events.csv", &["seq", "of", "id", "time", "event", "more"], rows(&events, &wanted, any)),
+    ];
+    std::fs::create_dir_all(&args.out).map_err(|error| failed(format!("{}: {error}", args.out.display())))?;
+    let there: Vec<_> = tables.iter().map(|(name, ..)| args.out.join(name)).filter(|path| path.exists()).collect();
+    if let (Some(first), false) = (there.first(), args.force) {
+        let told = format!("{} is there already; --force replaces it. Nothing was written", first.display());
+        return Err(failed(told));
+    }
+    let mut told = String::new();
+    for (name, header, rows) in &tables {
+        write(&args.out.join(name), header, rows).map_err(failed)?;
+        told.push_str(&format!("{name}: {} rows\n", rows.len()));
+    }
+    Ok(told)
+}
+
+/// The flats that are asked for by id, fill or day of sowing.
+fn chosen(args: &ExportArgs, plan: &crate::site::Plan) -> Result<Option<BTreeSet<String>>, Failed> {
+    if args.flat.is_empty() && args.fill.is_none() && args.sown.is_none() {
+        return Ok(None);
+    }
+    let fill = match &args.fill {
+        Some(id) => {
+            let place = plan.fills.iter().position(|fill| fill.id == *id);
+            Some(place.ok_or_else(|| (2, format!("--fill: the file has no fill {id:?}")))?)
+        }
+        None => None,
+    };
+    let by_batch = plan.flats.iter().filter(|(_, flat)| {
+        let asked = fill.is_some() || args.sown.is_some();
+        asked && (fill.is_none() || flat.fill == fill) && (args.sown.is_none() || flat.sown == args.sown)
+    });
+    Ok(Some(by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect()))
+}
+
+impl Wanted {
+    fn has(&self, event: &KeptEvent) -> bool {
+        let of_flat = self.flats.as_ref().is_none_or(|flats| event.of == Of::Flat && flats.contains(&event.id));
+        of_flat && self.from.is_none_or(|from| event.wall >= from) && self.to.is_none_or(|to| event.wall <= to)
+    }
+}
+
+fn weights(reader: &Reader, wanted: &Wanted) -> Result<Vec<Vec<String>>, String> {
+    let kept = reader.weighed_flats().map_err(|error| error.to_string())?;
+    let mut rows = Vec::new();
+    for flat in kept.iter().filter(|flat| wanted.flats.as_ref().is_none_or(|flats| flats.contains(*flat))) {
+        let points = reader.all_weights(flat, wanted.from, wanted.to).map_err(|error| error.to_string())?;
+        rows.extend(points.iter().map(|point| {
+            let fraction = point.fraction.map(|fraction| fraction.get().to_string()).unwrap_or_default();
+            vec![flat.clone(), wanted.zone.stamp(point.at), format!("{:.1}", point.weight.get()), fraction]
+        }));
+    }
+    Ok(rows)
+}
+
+type Cells = fn(&KeptEvent, &Value, String) -> Option<Vec<String>>;
+
+/// The rows of those events that `cells` takes, with what was published of them.
+fn rows(events: &[KeptEvent], wanted: &Wanted, cells: Cells) -> Vec<Vec<String>> {
+    let row = |event: &KeptEvent| {
+        let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
+        cells(event, &json, wanted.zone.stamp(event.wall))
+    };
+    events.iter().filter_map(row).collect()
+}
+
+fn text(json: &Value, key: &str) -> String {
+    match json.get(key) {
+        None | Some(Value::Null) => String::new(),
+        Some(Value::String(text)) => text.clone(),
+        Some(other) => other.to_string(),
+    }
+}
+
+fn watering(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+    let of = |key| text(json, key);
+    (event.name == "watered").then(|| {
+        vec![event.seq.to_string(), event.id.clone(), time, of("added_ml"), of("kept_ml"), of("by"), of("where")]
+    })
+}
+
+fn band(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+    let is_band =
+        matches!(event.name.as_str(), "dry-recorded" | "capacity-recorded" | "corrected" | "setting-replaced");
+    let of = |key| text(json, key);
+    is_band.then(|| {
+        vec![event.seq.to_string(), event.id.clone(), time, event.name.clone(), of("what"), of("from"), of("to")]
+    })
+}
+
+fn any(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+    let mut more = json.as_object()?.clone();
+    for key in ["seq", "time", "event", "of", "id"] {
+        more.remove(key);
+    }
+    let more = if more.is_empty() { String::new() } else { Value::Object(more).to_string() };
+    Some(vec![event.seq.to_string(), event.of.name().to_owned(), event.id.clone(), time, event.name.clone(), more])
+}
+
+fn write(path: &Path, header: &[&str], rows: &[Vec<String>]) -> Result<(), String> {
+    let told = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+    let file = OpenOptions::new().write(true).create(true).truncate(true).open(path).map_err(|error| told(&error))?;
+    let mut table = csv::Writer::from_writer(file);
+    table.write_record(header).map_err(|error| told(&error))?;
+    for row in rows {
+        table.write_record(row).map_err(|error| told(&error))?;
+    }
+    table.flush().map_err(|error| told(&error))
+}
