@@ -263,6 +263,10 @@ impl Season {
         let file_capacity = settings.capacity_weight.or_else(|| fill.and_then(|fill| fill.capacity_weight));
         let own = &settings.own_limits;
         let stand = Some(stand.map(str::to_owned));
+        // No stand in the file, as it comes back from JSON, is no file's word at all.
+        if let Some(over) = &mut self.stand {
+            over.file.get_or_insert_default();
+        }
         let dry = give_way("dry_weight", &mut self.ends.dry, file_dry);
         let capacity = give_way("capacity_weight", &mut self.ends.capacity, file_capacity);
         if dry.is_some() || capacity.is_some() {

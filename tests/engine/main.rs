@@ -7,6 +7,7 @@ mod bases;
 mod bench;
 mod calibrating;
 mod drying;
+mod edits;
 mod failures;
 mod figures;
 mod plan;
