@@ -24,6 +24,8 @@ fn a_day_of_the_house_shows_a_dry_flat_what_was_advised_and_done_and_leaves_noth
     assert!(line(&["ended", "Leek is dry"]), "{said}");
     assert!(line(&["seen", "Leek was watered"]), "{said}");
     assert!(line(&["seen", "Pansy", "capacity is recorded"]), "{said}");
+    assert!(line(&["done", "round with the shared scale"]) && line(&["seen", "Chives weighs"]), "{said}");
+    assert!(line(&["done", "kitchen scale says of Sorrel"]) && line(&["seen", "Sorrel weighs"]), "{said}");
     assert!(line(&["passed", "Alerts raised", "Waterings by hand"]), "{said}");
     assert!(done.stderr.is_empty(), "{}", String::from_utf8_lossy(&done.stderr));
     assert_eq!(left, 0, "it leaves nothing behind");

@@ -15,7 +15,7 @@ use crate::service::{self, Clock, Stage};
 use crate::sim::{House, Message, SimTime};
 use clap::Args;
 use play::Player;
-use scene::{Berth, Scene};
+use scene::{Scene, Seat};
 use std::fmt::Write as _;
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
@@ -148,20 +148,21 @@ fn recording(house: &mut House, scene: &Scene, plan: &crate::site::Plan) -> Stri
     house.advance(scene::BEGINS);
     while let Some(sent) = house.poll() {
         let Message::Reading { stand, value, .. } = sent.message else { continue };
-        let Some(berth) = scene.berths.get(stand) else { continue };
-        let payload = serde_json::Value::String(reading(berth, value));
+        let Some((topic, payload)) = scene.published(stand, value) else { continue };
+        let payload = serde_json::Value::String(payload);
         let stamp = plan.zone.stamp(scene::wall(sent.at));
-        let _ = writeln!(lines, r#"{{"tst":"{stamp}","topic":"{}","payload":{payload},"retain":0}}"#, berth.topic());
+        let _ = writeln!(lines, r#"{{"tst":"{stamp}","topic":"{topic}","payload":{payload},"retain":0}}"#);
+    }
+    // What has no stand was weighed on the kitchen scale this morning.
+    let stamp = plan.zone.stamp(scene::wall(scene::BEGINS));
+    for (place, berth) in scene.berths.iter().enumerate() {
+        let by_hand = matches!(berth.seat, Seat::Shared | Seat::Kitchen);
+        let Some(truth) = house.truth(place).filter(|_| by_hand) else { continue };
+        let payload = serde_json::json!({"command": "weigh", "weight_g": truth.weight.round()});
+        let topic = format!("tarewell/flats/{}/command", berth.id);
+        let _ = writeln!(lines, r#"{{"tst":"{stamp}","topic":"{topic}","payload":{payload},"retain":0}}"#);
     }
     lines
-}
-
-/// What a device publishes for this.
-fn reading(berth: &Berth, value: crate::sim::Value) -> String {
-    match value {
-        Ok(value) => berth.payload(value),
-        Err(failure) => failure.text().to_owned(),
-    }
 }
 
 /// How far it is from one moment of the house to another, for people: `4 h`, `2 d`.
@@ -185,7 +186,7 @@ mod tests {
         let checked = check(&scene.configuration(BROKER, WEB, Path::new("demo.db"))).unwrap();
         assert!(checked.plan.flats.len() >= 8 && checked.plan.valves.len() >= 2);
         let router = Router::new(&checked.plan, &checked.wiring);
-        for berth in &scene.berths {
+        for berth in scene.stands() {
             let mut heard = Vec::new();
             let payload = berth.payload(if berth.says == scene::Says::Counts { 900_000.0 } else { 3412.3 });
             router.message(&berth.topic(), payload.as_bytes(), false, None, |input| heard.push(input));

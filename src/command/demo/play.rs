@@ -73,8 +73,8 @@ impl Player {
         self.house.advance(now);
         while let Some(sent) = self.house.poll() {
             let (topic, payload) = match sent.message {
-                Message::Reading { stand, value, .. } => match self.scene.berths.get(stand) {
-                    Some(berth) => (berth.topic(), super::reading(berth, value)),
+                Message::Reading { stand, value, .. } => match self.scene.published(stand, value) {
+                    Some(said) => said,
                     None => continue,
                 },
                 Message::Report { valve, open, .. } => match self.scene.lines.get(valve) {
@@ -107,6 +107,12 @@ impl Player {
                 let topic = format!("tarewell/flats/{flat}/command");
                 client.publish(Outgoing::new(topic, command, Delivery::Once { qos1: true }));
                 view.commanded(now, flat, command);
+            }
+            Done::Says { to, command, shown } => {
+                client.publish(Outgoing::new(format!("tarewell/{to}/command"), command, Delivery::Once { qos1: true }));
+                if let Some(shown) = shown {
+                    view.does(now, &shown);
+                }
             }
             Done::Pours(flat, millilitres) => {
                 if let Some(berth) = self.scene.berths.get(flat) {

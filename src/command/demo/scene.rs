@@ -33,9 +33,29 @@ pub enum Says {
     Counts,
 }
 
-/// A stand and the flat on it.
+/// How a flat is weighed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seat {
+    /// On a stand of its own.
+    Stand,
+    /// On the scale that flats take turns on.
+    Shared,
+    /// On a kitchen scale; the grower types what it says.
+    Kitchen,
+    /// Another flat speaks for it.
+    Like(&'static str),
+}
+
+/// The scale that flats take turns on.
+pub const SHARED_SCALE: &str = "bench-scale";
+/// It is read so often.
+const SHARED_PERIOD: Span = Span::seconds(10);
+
+/// A flat, and what weighs it.
 #[derive(Debug, Clone)]
 pub struct Berth {
+    /// How it is weighed.
+    pub seat: Seat,
     /// The flat's id; its stand is `<id>-stand`.
     pub id: &'static str,
     /// What people call it.
@@ -67,6 +87,11 @@ impl Berth {
         }
     }
 
+    /// The flat, on its stand or on a shelf.
+    fn seated(&self, place: usize) -> FlatPlan {
+        if self.seat == Seat::Stand { self.flat.on(place) } else { self.flat }
+    }
+
     fn cell(&self) -> CellPlan {
         let shows = if self.says == Says::Counts { Shows::Counts } else { Shows::Grams { digit: 0.1 } };
         CellPlan { period: PERIOD, shows, glitches: 0.001, missing: 0.01, ..CellPlan::default() }
@@ -84,7 +109,13 @@ impl Berth {
     }
 
     fn write_flat(&self, yaml: &mut String) {
-        let _ = writeln!(yaml, "  {}:\n    label: {}\n    stand: {0}-stand", self.id, self.label);
+        let _ = writeln!(yaml, "  {}:\n    label: {}", self.id, self.label);
+        let _ = match self.seat {
+            Seat::Stand => writeln!(yaml, "    stand: {}-stand", self.id),
+            Seat::Shared => writeln!(yaml, "    stand: {SHARED_SCALE}"),
+            Seat::Like(other) => writeln!(yaml, "    like: {other}"),
+            Seat::Kitchen => Ok(()),
+        };
         let _ = writeln!(yaml, "    dry_weight: {:.0} g", self.flat.dry_weight().get());
         if self.measured {
             let _ = writeln!(yaml, "    capacity_weight: {:.0} g", self.flat.capacity_weight().get());
@@ -153,6 +184,28 @@ impl Scene {
         Self { berths: berths(), lines: lines() }
     }
 
+    /// The flats on stands of their own, which come first; a stand has the place of its flat.
+    pub fn stands(&self) -> impl Iterator<Item = &Berth> {
+        self.berths.iter().filter(|berth| berth.seat == Seat::Stand)
+    }
+
+    /// The place of the shared scale among the stands.
+    #[must_use]
+    pub fn shared_scale(&self) -> usize {
+        self.stands().count()
+    }
+
+    /// What a stand of this house publishes, and where.
+    #[must_use]
+    pub fn published(&self, stand: usize, value: crate::sim::Value) -> Option<(String, String)> {
+        if stand == self.shared_scale() {
+            let payload = value.map_or_else(|failure| failure.text().to_owned(), |value| format!("{value:.0}"));
+            return Some((format!("glasshouse/{SHARED_SCALE}"), payload));
+        }
+        let berth = self.stands().nth(stand)?;
+        Some((berth.topic(), value.map_or_else(|failure| failure.text().to_owned(), |value| berth.payload(value))))
+    }
+
     /// The place of a flat in walking order.
     #[must_use]
     pub fn place(&self, id: &str) -> Option<usize> {
@@ -169,8 +222,8 @@ impl Scene {
     #[must_use]
     pub fn house(&self) -> HousePlan {
         HousePlan {
-            flats: self.berths.iter().enumerate().map(|(stand, berth)| berth.flat.on(stand)).collect(),
-            stands: self.berths.iter().map(Berth::cell).collect(),
+            flats: self.berths.iter().enumerate().map(|(place, berth)| berth.seated(place)).collect(),
+            stands: self.stands().map(Berth::cell).chain([shared_cell()]).collect(),
             valves: self.lines.iter().map(|line| self.valve(line)).collect(),
             room: RoomPlan { spells: vec![heat_wave()], ..RoomPlan::default() },
             network: NetworkPlan { delay: Span::from_millis(20), ..NetworkPlan::default() },
@@ -219,7 +272,8 @@ impl Scene {
              {{listen: \"{broker}\"}}}}\nstore: {store:?}\nweb: \"{web}\"\n"
         );
         yaml.push_str("stands:\n");
-        self.berths.iter().for_each(|berth| berth.write_stand(&mut yaml));
+        self.stands().for_each(|berth| berth.write_stand(&mut yaml));
+        let _ = writeln!(yaml, "  {SHARED_SCALE}: {{topic: glasshouse/{SHARED_SCALE}, shared: true}}");
         yaml.push_str("flats:\n");
         self.berths.iter().for_each(|berth| berth.write_flat(&mut yaml));
         yaml.push_str("valves:\n");
@@ -251,6 +305,11 @@ fn heat_wave() -> Spell {
     Spell { from: SimTime::at(5, 8, 0), until: SimTime::at(7, 20, 0), warmer: 7.0, humidity: Some(0.4) }
 }
 
+/// A plain platform scale.
+fn shared_cell() -> CellPlan {
+    CellPlan { period: SHARED_PERIOD, shows: Shows::Grams { digit: 1.0 }, ..CellPlan::default() }
+}
+
 /// A glasshouse under lamps: each flat loses some 2 mm a day.
 fn flat(cells: u32, fraction: f64, age: f64) -> FlatPlan {
     let evaporation = Evaporation { day: 0.11, night: 0.03, ..FlatPlan::default().evaporation };
@@ -258,7 +317,8 @@ fn flat(cells: u32, fraction: f64, age: f64) -> FlatPlan {
 }
 
 fn berths() -> Vec<Berth> {
-    let berth = |id, label, says, settings, flat| Berth { id, label, says, settings, measured: true, flat };
+    let berth =
+        |id, label, says, settings, flat| Berth { seat: Seat::Stand, id, label, says, settings, measured: true, flat };
     vec![
         berth("leek", "Leek", Says::Grams, "", flat(128, 0.563, 24.0)),
         berth("lettuce", "Lettuce", Says::Json, "", flat(72, 0.70, 12.0)),
@@ -298,6 +358,13 @@ fn berths() -> Vec<Berth> {
                 "sown: 2027-03-11\nstages: standard",
                 FlatPlan { drains: Drains::Away, ..flat(128, 0.0, 0.0).mix(Mix::Coir) },
             )
+        },
+        Berth { seat: Seat::Shared, ..berth("chives", "Chives", Says::Grams, "place: shelf", flat(72, 0.66, 14.0)) },
+        Berth { seat: Seat::Shared, ..berth("thyme", "Thyme", Says::Grams, "place: shelf", flat(50, 0.92, 12.0)) },
+        Berth { seat: Seat::Kitchen, ..berth("sorrel", "Sorrel", Says::Grams, "place: sill", flat(72, 0.85, 16.0)) },
+        Berth {
+            seat: Seat::Like("lettuce"),
+            ..berth("lettuce-2", "Lettuce 2", Says::Json, "place: shelf", flat(72, 0.70, 12.0))
         },
     ]
 }

@@ -169,6 +169,7 @@ impl View {
             "dome-on" => format!("{label} is under its dome"),
             "dome-off" => format!("{label} is without its dome"),
             "removed" => format!("{label} is lighter by {:.0} g", -grams("change_g")),
+            "weighed" => format!("{label} weighs {:.2} kg", grams("to") / 1000.0),
             "stage-changed" => format!("{label} is {} now", word(&event, "to")),
             _ => return,
         };
@@ -180,6 +181,11 @@ impl View {
         self.tally.poured += 1;
         self.tally.millilitres += millilitres;
         self.say(now, Color::Blue, &format!("done     the grower pours {millilitres:.0} mL on {label}, as advised"));
+    }
+
+    /// The grower does something else.
+    pub fn does(&mut self, now: SimTime, what: &str) {
+        self.say(now, Color::Blue, &format!("done     the grower {what}"));
     }
 
     /// The grower commanded.
