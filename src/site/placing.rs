@@ -8,6 +8,12 @@ use crate::moment::Span;
 use crate::units::Grams;
 use serde_json::{Map, json};
 
+/// Flats that were lifted and put back within so long of each other may have been swapped …
+const TOGETHER: Span = Span::hours(2);
+/// … if each weighs what the other one did, to so much, or this share; and they differ by clearly more.
+const ALIKE: Grams = Grams::new(8.0);
+const ALIKE_SHARE: f64 = 0.005;
+
 /// Who puts a jug in the place of a flat has lifted the flat no longer ago.
 const JUST_LIFTED: Span = Span::hours(1);
 
@@ -108,6 +114,46 @@ impl Site {
             self.take_guest(stand, flat, weight);
         }
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
+    }
+
+    /// Two flats came back, each with the weight of the other: nobody can say which is which but who carried them. Until that is said
+    /// by `move`, what the stands weigh is neither's.
+    pub(super) fn look_for_a_swap(&mut self, index: usize) {
+        let Some(other) = (0..self.flats.len()).find(|&other| other != index && self.are_swapped(index, other)) else {
+            return;
+        };
+        for (flat, instead) in [(index, other), (other, index)] {
+            let (label, stand) = (&self.plan.flats[instead].1.label, self.flats[flat].stand);
+            let Some(stand) = stand.map(|stand| self.id(Subject::Stand(stand)).to_owned()) else { continue };
+            let id = self.id(Subject::Flat(flat)).to_owned();
+            let to = self.flats[instead].stand.map_or("", |stand| self.id(Subject::Stand(stand)));
+            let why = format!(
+                "what stands on {stand} weighs what {label} weighed before both were lifted: they have been swapped. Put them back, or                  `move` {id} to {to}"
+            );
+            let flat = &mut self.flats[flat];
+            flat.on_stand = false;
+            flat.kept.misfit = Some(why);
+        }
+        for flat in [other, index] {
+            self.interrupt(flat, Span::minutes(30));
+            self.look(flat);
+            self.publish_flat(flat);
+            self.keep(Subject::Flat(flat));
+        }
+    }
+
+    fn are_swapped(&self, one: usize, other: usize) -> bool {
+        let of = |flat: usize| {
+            let flat = self.flats.get(flat)?;
+            let bench = flat.stand.and_then(|stand| self.stands.get(stand))?;
+            let (before, lifted) = flat.lifted.filter(|_| flat.on_stand && bench.stand.is_loaded())?;
+            let is_recent = self.now.mono.since(lifted) <= TOGETHER;
+            is_recent.then_some((before.weight, bench.shown?))
+        };
+        let (Some((before, now)), Some((other_before, other_now))) = (of(one), of(other)) else { return false };
+        let near = |one: Grams, other: Grams| (one - other).abs() <= ALIKE.max(one * ALIKE_SHARE);
+        let differ = (before - other_before).abs() > ALIKE.max(before * ALIKE_SHARE) * 4.0;
+        differ && near(now, other_before) && near(other_now, before)
     }
 
     /// A person says that what lies on this stand is its flat, whatever it weighs.

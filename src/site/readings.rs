@@ -197,6 +197,9 @@ impl Site {
                 if let Some(weight) = weight {
                     self.soak(index, |soak| soak.returned(weight, now));
                 }
+                if !self.is_soaking(index) {
+                    self.look_for_a_swap(index);
+                }
             }
             Handling::Misfit { why, .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);

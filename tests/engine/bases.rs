@@ -783,3 +783,37 @@ fn a_flat_out_of_line_with_its_batch_is_told() {
     assert!(doubted(&house, 6));
     assert!(![CHARD, BEET, FENNEL, 5].iter().any(|&flat| doubted(&house, flat)), "the others are right");
 }
+
+#[test]
+fn two_flats_put_back_on_each_others_stands_are_told_with_the_one_thing_to_do() {
+    let mut plan = plan();
+    plan.stands.push(("other".to_owned(), StandSettings::default()));
+    plan.flats[CHARD].1.stand = Some(2);
+    let mut house = House::of(plan);
+    let both = |house: &mut House, own: f64, other: f64, seconds: u32| {
+        for second in 0..seconds {
+            for (stand, grams) in [(OWN, own), (2, other)] {
+                let value = Ok(grams + f64::from(second % 3) * 0.01);
+                house.handle(Input::Reading { stand, part: Part::Whole, value, retained: false });
+            }
+            house.wait(1.0);
+        }
+    };
+    both(&mut house, 2500.0, 2800.0, 300);
+    both(&mut house, 0.0, 0.0, 120);
+    both(&mut house, 2798.0, 2498.0, 300);
+    let changed =
+        |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "flat-changed");
+    assert!(house.last(LEEKS, changed).is_some() && house.last(CHARD, changed).is_some());
+    let advice = house.of_flat(LEEKS, "advice");
+    assert!(
+        advice.as_str().unwrap().contains("swapped") && advice.as_str().unwrap().contains("`move` leeks to other"),
+        "{advice}"
+    );
+    house.flat(LEEKS, Command::Move { stand: Some(2) }).unwrap();
+    both(&mut house, 2798.0, 2498.0, 60);
+    assert_eq!((house.fraction(LEEKS), house.fraction(CHARD)), (0.498, 0.798));
+    let cleared =
+        |what: &Happening| matches!(what, Happening::AlertCleared { kind, .. } if kind.name() == "flat-changed");
+    assert!(house.last(LEEKS, cleared).is_some() && house.last(CHARD, cleared).is_some());
+}
