@@ -51,7 +51,7 @@ fn commands_are_answered_with_their_status() {
         (leek, r#"{"command":"undo"}"#, 409),
         (leek, r#"{"command":"set","target":0.8}"#, 409),
         (leek, r#"{"command":"record-dry"}"#, 409),
-        (leek, r#"{"command":"weigh","weight_g":3000}"#, 409),
+        (leek, r#"{"command":"weigh","weight_g":9000}"#, 409),
         ("/api/command", r#"{"command":"pause","for_h":4}"#, 409),
         ("/api/stands/s1/command", r#"{"command":"holds","flat":null}"#, 200),
     ] {

@@ -239,8 +239,15 @@ fn what_cannot_be_done_is_refused_and_changes_nothing() {
     let before = play(&tape);
     let commands = [
         (COMMAND, "water-it", "water"),
-        (COMMAND, "weigh", "not built yet"),
-        (COMMAND, r#"{"command":"dome","on":true}"#, "not built yet"),
+        (COMMAND, "weigh", "weight_g"),
+        (COMMAND, r#"{"command":"weigh","weight_g":2500}"#, "being weighed on s1"),
+        (COMMAND, r#"{"command":"water","volume_ml":300}"#, "not built yet"),
+        (COMMAND, r#"{"command":"dome"}"#, "`on`"),
+        (COMMAND, r#"{"command":"stage","stage":"toning"}"#, "no stages"),
+        (COMMAND, r#"{"command":"correct","seq":77,"was":"nothing"}"#, "77"),
+        (COMMAND, r#"{"command":"correct","seq":77,"was":"drowned"}"#, "dome-on"),
+        (COMMAND, r#"{"command":"pot-on","into":["leek-1"]}"#, "into itself"),
+        (STAND, "round", "shared: true"),
         (COMMAND, "{", "JSON"),
         (COMMAND, "[]", "command"),
         (COMMAND, r#"{"command":"set"}"#, "at least one"),
