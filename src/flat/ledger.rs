@@ -48,6 +48,25 @@ pub enum Taken {
     Nothing,
 }
 
+impl Taken {
+    /// All of them, by the words of the contract.
+    pub const ALL: [(&'static str, Self); 7] = [
+        ("watered", Self::Watered),
+        ("dome-on", Self::DomeOn),
+        ("dome-off", Self::DomeOff),
+        ("thinned", Self::Thinned),
+        ("tray-swapped", Self::TraySwapped),
+        ("mix-lost", Self::MixLost),
+        ("nothing", Self::Nothing),
+    ];
+
+    /// The word of the contract.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        Self::ALL[self as usize].0
+    }
+}
+
 /// One event.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Entry {

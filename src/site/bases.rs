@@ -345,6 +345,18 @@ impl Site {
         flat.kept.weighed.map(|_| own.name())
     }
 
+    /// Weighed all the time again: what was typed meanwhile, and what was poured where no scale saw it, is in the weight.
+    pub(super) fn is_on_its_own_stand(&mut self, index: usize) {
+        let stand = self.flats[index].stand.and_then(|stand| self.plan.stands.get(stand));
+        if stand.is_some_and(|(_, settings)| settings.shared) {
+            return;
+        }
+        if let Some(between) = self.flats[index].kept.between.as_deref_mut() {
+            between.basis = Basis::Stand;
+            between.poured = Grams::ZERO;
+        }
+    }
+
     /// Lifted off a shared scale: what dries from here on is its leader's to tell.
     pub(super) fn led_from_here(&mut self, index: usize) {
         let Some(weighed) = self.flats[index].kept.weighed else { return };

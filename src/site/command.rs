@@ -5,6 +5,9 @@ use crate::alert::Of;
 use crate::moment::{Span, Wall};
 use crate::units::{Fraction, Grams, Millilitres};
 
+/// What an event was, as a correction says.
+pub use crate::flat::Taken as Was;
+
 /// Whom a command is for. Indices are places in the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Subject {
@@ -94,45 +97,6 @@ pub struct Set {
     pub plant_mass: Option<Option<Grams>>,
     /// Where the flat stands, in words.
     pub place: Option<Option<String>>,
-}
-
-/// What an event was, as a correction says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Was {
-    /// Water came.
-    Watered,
-    /// The dome was put on.
-    DomeOn,
-    /// The dome was taken off.
-    DomeOff,
-    /// Plants were taken out.
-    Thinned,
-    /// It came into another tray.
-    TraySwapped,
-    /// Mix was lost, or cells were taken out.
-    MixLost,
-    /// Nothing that counts.
-    Nothing,
-}
-
-impl Was {
-    /// All of them, by the words of the contract.
-    pub const ALL: [(&'static str, Self); 7] = [
-        ("watered", Self::Watered),
-        ("dome-on", Self::DomeOn),
-        ("dome-off", Self::DomeOff),
-        ("thinned", Self::Thinned),
-        ("tray-swapped", Self::TraySwapped),
-        ("mix-lost", Self::MixLost),
-        ("nothing", Self::Nothing),
-    ];
-
-    /// The word of the contract.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        Self::ALL[self as usize].0
-    }
 }
 
 /// What to do. A command of a part not yet built is [`Command::NotYet`].

@@ -2,7 +2,7 @@
 
 use super::bases::BY_THE_CLOCK;
 use super::orders::Done;
-use super::{Happening, Site, Subject, Was};
+use super::{Happening, Site, Subject};
 use crate::alert::Of;
 use crate::flat::{Derived, Entry, Ledger, Setting, StageSaid, Taken, tolerance};
 use crate::moment::{Moment, Mono, Span};
@@ -39,32 +39,6 @@ const GUESS_JUDGED: Span = Span::hours(24);
 /// Under a dome a flat loses a fifth at most (common practice, no source); one that goes on with more than this share of what it
 /// lost before has none on.
 const NO_DOME: f64 = 0.6;
-
-impl From<Was> for Taken {
-    fn from(was: Was) -> Self {
-        match was {
-            Was::Watered => Self::Watered,
-            Was::DomeOn => Self::DomeOn,
-            Was::DomeOff => Self::DomeOff,
-            Was::Thinned => Self::Thinned,
-            Was::TraySwapped => Self::TraySwapped,
-            Was::MixLost => Self::MixLost,
-            Was::Nothing => Self::Nothing,
-        }
-    }
-}
-
-const fn name(taken: Taken) -> &'static str {
-    match taken {
-        Taken::Watered => "watered",
-        Taken::DomeOn => "dome-on",
-        Taken::DomeOff => "dome-off",
-        Taken::Thinned => "thinned",
-        Taken::TraySwapped => "tray-swapped",
-        Taken::MixLost => "mix-lost",
-        Taken::Nothing => "nothing",
-    }
-}
 
 impl Site {
     // ---- stages
@@ -167,7 +141,7 @@ impl Site {
         let is_still_on = self.flats[index].kept.dome_on == Some(true);
         if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
             self.take_for(index, guess.seq, Some((Taken::Watered, None)));
-            let (from, to) = (name(Taken::DomeOn), name(Taken::Watered));
+            let (from, to) = (Taken::DomeOn.name(), Taken::Watered.name());
             self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
             self.flats[index].kept.dome_on = None;
             self.band_changed(index);
@@ -251,7 +225,7 @@ impl Site {
     }
 
     /// `correct`: an event was something else.
-    pub(super) fn correct(&mut self, index: usize, seq: u64, was: Was, cells: Option<u32>) -> Done {
+    pub(super) fn correct(&mut self, index: usize, seq: u64, was: Taken, cells: Option<u32>) -> Done {
         let entry = self.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.get(seq));
         let Some(entry) = entry else {
             return Err(format!(
@@ -262,13 +236,12 @@ impl Site {
         if entry.corrected.is_some() {
             return Err(format!(
                 "event {seq} has been corrected already, to {}; `undo` takes that back",
-                name(entry.taken())
+                entry.taken().name()
             ));
         }
-        let taken = Taken::from(was);
-        self.check_correction(index, &entry.clone(), taken, cells)?;
-        let from = name(entry.taken());
-        self.take_for(index, seq, Some((taken, cells)));
+        self.check_correction(index, &entry.clone(), was, cells)?;
+        let from = entry.taken().name();
+        self.take_for(index, seq, Some((was, cells)));
         self.event(Subject::Flat(index), Happening::Corrected { seq, from, to: was.name() });
         self.band_changed(index);
         Ok(self.band_answer(index))

@@ -84,6 +84,10 @@ impl Site {
             return;
         }
         flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
+        if flat.kept.between.is_some() {
+            self.is_on_its_own_stand(index);
+        }
+        let Some(flat) = self.flats.get_mut(index) else { return };
         let before = flat.kept.condition;
         if now.mono >= flat.next_look {
             flat.grow(now.wall);

@@ -817,3 +817,20 @@ fn two_flats_put_back_on_each_others_stands_are_told_with_the_one_thing_to_do() 
         |what: &Happening| matches!(what, Happening::AlertCleared { kind, .. } if kind.name() == "flat-changed");
     assert!(house.last(LEEKS, cleared).is_some() && house.last(CHARD, cleared).is_some());
 }
+
+#[test]
+fn what_was_typed_while_a_flat_was_off_its_stand_is_over_when_it_is_back() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 300);
+    house.dries(OWN, 2900.0, 10.0, 12);
+    house.reads(OWN, 0.0, 120);
+    house.typed(LEEKS, 2700.0).unwrap();
+    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None }).unwrap();
+    assert_eq!(house.of_flat(LEEKS, "basis"), "typed");
+    assert!((house.fraction(LEEKS) - 0.8).abs() < 0.003);
+    house.reads(OWN, 2795.0, 300);
+    assert_eq!((house.of_flat(LEEKS, "basis"), house.fraction(LEEKS)), (json!("stand"), 0.795));
+    // And carried on by its own drying when the stand falls silent, with nothing poured twice.
+    house.wait(2.0 * 3600.0);
+    assert!((house.fraction(LEEKS) - 0.775).abs() < 0.02, "{}", house.fraction(LEEKS));
+}
