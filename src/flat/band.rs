@@ -110,6 +110,9 @@ impl Band {
                 width.get()
             ));
         }
+        if let Some(doubt) = fill.and_then(|fill| fill.cells).and_then(|cells| self.more_than_cells_hold(cells)) {
+            return Some(doubt);
+        }
         let tare = fill.and_then(|fill| fill.tare)?;
         let mix = self.dry - tare;
         if mix <= Grams::ZERO {
@@ -123,6 +126,38 @@ impl Band {
                 "{:.0} g of mix cannot hold {:.0} g of water. Was something else on the stand?",
                 mix.get(),
                 width.get()
+            )
+        })
+    }
+}
+
+/// Cells of a tray, and mL of each: Ontario Ministry of Agriculture, infosheet "Growing Vegetable Transplants in Plug Trays", table 1.
+const PLUG_TRAYS: [(f64, f64); 7] =
+    [(24.0, 171.0), (38.0, 106.0), (50.0, 66.0), (72.0, 43.0), (128.0, 23.0), (200.0, 11.0), (288.0, 7.0)];
+/// Cells vary with depth and shape (the same table says so): by up to half as much again (a judgement).
+const DEEPEST: f64 = 1.5;
+
+/// What the cells of a tray hold in all, mL; `None` for a count beyond the table.
+fn tray_volume(cells: u32) -> Option<f64> {
+    let cells = f64::from(cells);
+    let pair = PLUG_TRAYS.windows(2).find_map(|pair| match pair {
+        [few, many] if (few.0..=many.0).contains(&cells) => Some((*few, *many)),
+        _ => None,
+    });
+    let ((few, large), (many, small)) = pair?;
+    let share = (cells - few) / (many - few);
+    Some(few * large * (1.0 - share) + many * small * share)
+}
+
+impl Band {
+    /// More water than its cells have room for, mix and all.
+    fn more_than_cells_hold(&self, cells: u32) -> Option<String> {
+        let room = tray_volume(cells)?;
+        let width = self.width().get();
+        (width > room * DEEPEST).then(|| {
+            format!(
+                "{cells} cells of the usual size have room for {room:.0} mL in all, and {width:.0} g of water is far more. Was water \
+                 standing in the tray, or something else on the scale?"
             )
         })
     }
@@ -158,6 +193,19 @@ mod tests {
         assert!((band.fraction_error(Fraction::new(0.5), Grams::new(3.0), Grams::ZERO) - 0.003).abs() < 1e-12);
         // At an end only that end's own error counts: hypot(3, 4) = 5.
         assert!((band.fraction_error(Fraction::new(1.0), Grams::new(3.0), Grams::new(4.0)) - 0.005).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_tray_holds_what_the_table_says() {
+        // The totals of the table's rows: 72 × 43 = 3096, 128 × 23 = 2944, 200 × 11 = 2200 mL; in between by the share.
+        for (cells, room) in [(72, 3096.0), (128, 2944.0), (200, 2200.0), (100, 3020.0)] {
+            assert!((tray_volume(cells).unwrap() - room).abs() < 1e-6, "{cells}: {:?}", tray_volume(cells));
+        }
+        assert_eq!((tray_volume(6), tray_volume(512)), (None, None), "beyond the table");
+        let fill = FillSettings { cells: Some(72), ..FillSettings::default() };
+        let band = |width: f64| Band::new(Grams::new(1500.0), Grams::new(1500.0 + width)).unwrap();
+        assert_eq!(band(1900.0).doubt(Some(&fill)), None);
+        assert!(band(4900.0).doubt(Some(&fill)).is_some_and(|text| text.contains("room for 3096 mL")));
     }
 
     #[test]

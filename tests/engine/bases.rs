@@ -834,3 +834,25 @@ fn what_was_typed_while_a_flat_was_off_its_stand_is_over_when_it_is_back() {
     house.wait(2.0 * 3600.0);
     assert!((house.fraction(LEEKS) - 0.775).abs() < 0.02, "{}", house.fraction(LEEKS));
 }
+
+#[test]
+fn a_stand_that_tared_itself_under_its_flat_is_restored() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 300);
+    house.dries(OWN, 2900.0, 10.0, 30);
+    // The device restarts: nothing for two minutes, then nothing on it.
+    house.wait(120.0);
+    house.reads(OWN, 0.0, 60);
+    let error = house.say(Subject::Stand(OWN), Command::Restore { flat: CHARD }).unwrap_err();
+    assert!(error.contains("does not belong on own"), "{error}");
+    let answer = house.say(Subject::Stand(OWN), Command::Restore { flat: LEEKS }).unwrap();
+    assert_eq!(answer["estimated"], true);
+    house.reads(OWN, 0.0, 60);
+    let state = house.state(Subject::Flat(LEEKS));
+    let weight = state["weight_g"].as_f64().unwrap();
+    // 2,600 g less half a minute's to three minutes' drying.
+    assert!((weight - 2600.0).abs() < 2.0, "{state}");
+    assert_eq!((&state["basis"], &state["condition"]), (&json!("stand"), &json!("moist")));
+    house.dries(OWN, 0.0, 10.0, 3);
+    assert!((house.fraction(LEEKS) - 0.57).abs() < 0.004, "it goes on from there: {}", house.fraction(LEEKS));
+}
