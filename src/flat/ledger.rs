@@ -4,11 +4,13 @@
 //! entry keeps what was known before it. To correct one, the fold is done again from there; what commands changed in between is
 //! the difference from the end of one entry to the beginning of the next, and is put in again.
 
-use super::{Ends, Over, Plants, Seedtime, Weighing};
+use super::{Band, Ends, Over, Plants, Seedtime, Weighing};
 use crate::moment::Moment;
-use crate::units::Grams;
+use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
 
+/// As good as full: what a soak leaves behind when it is not watched.
+pub const FULL: Fraction = Fraction::new(0.95);
 /// So many events can be corrected.
 const KEPT: usize = 24;
 
@@ -80,8 +82,6 @@ pub struct Entry {
     pub change: Grams,
     /// The weight afterwards.
     pub weight: Option<Grams>,
-    /// Afterwards it was as good as full.
-    pub full: bool,
     /// What it was read as.
     pub read: Taken,
     /// What it was, by correction; and how many cells were taken out.
@@ -206,7 +206,7 @@ impl Entry {
             Taken::Nothing => {}
             Taken::Watered => {
                 after.watered = Some(self.at);
-                if self.full {
+                if self.is_full(setting) {
                     after.soaked = Some(self.at);
                 }
             }
@@ -221,6 +221,17 @@ impl Entry {
             Taken::MixLost => self.lose_mix(&mut after.ends, setting),
         }
         after
+    }
+
+    /// Whether it was as good as full afterwards, by the band as it is known to have been.
+    fn is_full(&self, setting: &Setting) -> bool {
+        let before = &self.before;
+        let dome = before.dome_weight.filter(|_| before.dome_on == Some(true)).unwrap_or(Grams::ZERO);
+        let Some((weight, (dry, capacity))) = self.weight.zip(ends_of(&before.ends, setting)) else { return false };
+        let Some(band) = Band::new(dry, capacity) else { return false };
+        let grown = before.ends.grown.as_deref().and_then(|plants| super::Growth::fit(plants, band.width()));
+        let plants = grown.map_or(Grams::ZERO, |growth| growth.at(self.at.wall).mass);
+        band.fraction(weight - dome, plants).rounded() >= FULL
     }
 
     /// The plants get lighter by what was taken out; what of it had been in the band when that was recorded moves the band.

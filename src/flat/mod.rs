@@ -16,7 +16,7 @@ pub use band::{Band, BandFrom};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
 pub use fill::{Measured, out_of_line};
-pub use ledger::{Derived, Entry, Ledger, Setting, Taken};
+pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken};
 pub use pace::{Leader, Pace};
 pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};
 pub use season::{Commanded, Ends, Over, Replaced, Season};

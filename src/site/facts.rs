@@ -267,9 +267,13 @@ impl Site {
 
     /// The fill of a flat with the band that this one goes by where it has none of its own, and the spread of that.
     pub(super) fn recipe(&self, index: usize) -> Option<(crate::flat::FillSettings, Grams)> {
-        let fill = self.fill(index)?;
+        let like = self.plan.flats.get(index)?.1.like;
+        let fill = match self.fill(index) {
+            Some(fill) => fill.clone(),
+            None => like.map(|_| crate::flat::FillSettings::default())?,
+        };
         let (dry_weight, capacity_weight, spread) = self.by_recipe(index);
-        Some((crate::flat::FillSettings { dry_weight, capacity_weight, ..fill.clone() }, spread))
+        Some((crate::flat::FillSettings { dry_weight, capacity_weight, ..fill }, spread))
     }
 
     pub(super) fn fill(&self, index: usize) -> Option<&crate::flat::FillSettings> {

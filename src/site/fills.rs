@@ -4,6 +4,9 @@ use super::Site;
 use crate::flat::{Band, Measured, out_of_line};
 use crate::units::Grams;
 
+/// Two flats filled alike hold the same to about this share of the band (a judgement).
+const ALIKE: f64 = 0.05;
+
 impl Site {
     /// A band of a fill has changed: the recipe that its other flats go by may have moved, which is what it tells, and one may be
     /// out of line.
@@ -35,14 +38,13 @@ impl Site {
         std::mem::replace(known, common) != common
     }
 
-    /// The flats that go by their fill's band follow it.
+    /// The flats that go by their fill's band, or by that of the flat that speaks for them, follow it.
     pub(super) fn follow_fill(&mut self, of: usize) {
-        if !self.refresh_fill(of) {
-            return;
-        }
-        let fill = self.plan.flats[of].1.fill;
+        let fill = self.plan.flats[of].1.fill.filter(|_| self.refresh_fill(of));
         for flat in 0..self.flats.len() {
-            if flat == of || self.plan.flats[flat].1.fill != fill || self.measured_band(flat).is_some() {
+            let settings = &self.plan.flats[flat].1;
+            let follows = settings.like == Some(of) || (fill.is_some() && settings.fill == fill);
+            if flat == of || !follows || self.measured_band(flat).is_some() {
                 continue;
             }
             let before = self.flats[flat].band;
@@ -80,7 +82,8 @@ impl Site {
         let file_capacity = recipe.and_then(|fill| fill.capacity_weight);
         let fill = self.plan.flats[flat].1.fill;
         let shown = fill.and_then(|fill| self.measured.get(fill).copied().flatten());
-        let Some(shown) = shown.filter(|_| file_dry.is_none() || file_capacity.is_none()) else {
+        let missing = file_dry.is_none() || file_capacity.is_none();
+        let Some(shown) = shown.or_else(|| self.as_the_speaker(flat)).filter(|_| missing) else {
             return (file_dry, file_capacity, Grams::ZERO);
         };
         let by_dry = dry.or(file_dry);
@@ -89,6 +92,13 @@ impl Site {
         let high = by_capacity.unwrap_or(low + shown.width);
         let is_all_own = by_dry.is_some() && by_capacity.is_some();
         (Some(low), Some(high), if is_all_own { Grams::ZERO } else { shown.spread })
+    }
+
+    /// The band of the flat that speaks for this one: filled alike, it is about this one's.
+    fn as_the_speaker(&self, flat: usize) -> Option<Measured> {
+        let speaker = self.plan.flats[flat].1.like?;
+        let (band, _) = self.flats.get(speaker)?.band?;
+        Some(Measured { dry: band.dry(), width: band.width(), spread: band.width() * ALIKE })
     }
 
     /// The ends that a flat has by record or in the file itself.

@@ -7,7 +7,7 @@ use crate::alert::Of;
 use crate::flat::{Derived, Entry, Ledger, Setting, StageSaid, Taken, tolerance};
 use crate::moment::{Moment, Mono, Span};
 use crate::stand::Handling;
-use crate::units::{Fraction, Grams, GramsPerHour};
+use crate::units::{Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
 
@@ -15,8 +15,6 @@ use serde_json::{Map, json};
 const DOME_SAID_WITHIN: Span = Span::minutes(15);
 /// What a dome weighs.
 const DOMES: std::ops::RangeInclusive<f64> = 15.0..=1500.0;
-/// As good as full.
-const FULL: Fraction = Fraction::new(0.95);
 
 /// Somebody said that the dome goes on or off; the step is still to come.
 #[derive(Debug, Clone, Copy)]
@@ -186,9 +184,8 @@ impl Site {
         let (seq, at) = (self.seq, self.now);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let weight = flat.kept.weighed.map(|weighed| weighed.weight);
-        let full = flat.fraction.is_some_and(|fraction| fraction >= FULL);
         let before = Box::new(before);
-        let entry = Entry { seq, first, at, change, weight, full, read, corrected: None, before };
+        let entry = Entry { seq, first, at, change, weight, read, corrected: None, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 

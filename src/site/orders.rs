@@ -137,10 +137,11 @@ impl Site {
         let done = match (receipt.to, command) {
             (Subject::Flat(flat), command) if flat < self.flats.len() => match command {
                 Command::RecordDry => return self.wait_for_flat(flat, Awaited::RecordDry(flat), receipt),
-                Command::RecordCapacity { now: true } => {
+                // Without a stand there is nothing to watch: what was weighed a moment ago has drained.
+                Command::RecordCapacity { now } if now || self.flats[flat].stand.is_none() => {
                     return self.wait_for_flat(flat, Awaited::RecordCapacity(flat), receipt);
                 }
-                Command::RecordCapacity { now: false } => self.begin_soak(flat),
+                Command::RecordCapacity { .. } => self.begin_soak(flat),
                 Command::ForgetBand => self.forget_band(flat),
                 Command::Undo => self.undo(flat),
                 Command::Set(set) => self.set(flat, &set),

@@ -2,10 +2,10 @@
 
 use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
-use crate::flat::{SoakStep, Taken};
+use crate::flat::{FULL, SoakStep, Taken};
 use crate::moment::{Moment, Span};
 use crate::stand::{Handling, Heard, Said};
-use crate::units::{Fraction, Grams};
+use crate::units::Grams;
 
 /// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
 /// creep of the cells.
@@ -329,8 +329,7 @@ impl Site {
         let now = self.now;
         if let Some(flat) = self.flats.get_mut(index) {
             flat.kept.watered = Some(now);
-            // As good as full: what a soak leaves behind when it is not watched.
-            if flat.fraction.is_some_and(|fraction| fraction >= Fraction::new(0.95)) {
+            if flat.fraction.is_some_and(|fraction| fraction >= FULL) {
                 flat.kept.soaked = Some(now);
             }
         }

@@ -698,7 +698,7 @@ fn after(deeds: &[Deed], late: Option<&[usize]>) -> Value {
 }
 
 proptest::proptest! {
-    #![proptest_config(proptest::prelude::ProptestConfig { cases: 24, failure_persistence: None, ..Default::default() })]
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: 100, failure_persistence: None, ..Default::default() })]
 
     /// A history whose events are corrected later, in any order, ends as the one in which each was set right at once.
     #[test]
@@ -855,4 +855,28 @@ fn a_stand_that_tared_itself_under_its_flat_is_restored() {
     assert_eq!((&state["basis"], &state["condition"]), (&json!("stand"), &json!("moist")));
     house.dries(OWN, 0.0, 10.0, 3);
     assert!((house.fraction(LEEKS) - 0.57).abs() < 0.004, "it goes on from there: {}", house.fraction(LEEKS));
+}
+
+#[test]
+fn a_flat_that_another_speaks_for_has_its_band_until_it_has_one_of_its_own() {
+    let mut plan = plan();
+    for flat in [LEEKS, LEEKS_TOO] {
+        let (_, settings) = &mut plan.flats[flat];
+        (settings.dry_weight, settings.capacity_weight, settings.fill) = (None, None, None);
+    }
+    plan.flats[LEEKS].1.stand = None;
+    let mut house = House::of(plan);
+    house.measured(LEEKS, 2000.0, 3000.0);
+    house.flat(LEEKS, Command::Weigh { weight: Grams::new(2600.0), at: None, sure: true }).unwrap();
+    house.wait(61.0);
+    assert_eq!((house.fraction(LEEKS_TOO), house.of_flat(LEEKS_TOO, "capacity_weight_g")), (0.6, json!(3000.0)));
+    assert!(house.of_flat(LEEKS_TOO, "fraction_error").as_f64().unwrap() > 0.03);
+    // Without a stand a soak is not watched: what was weighed a moment ago counts.
+    house.flat(LEEKS_TOO, Command::Weigh { weight: Grams::new(1900.0), at: None, sure: true }).unwrap();
+    house.flat(LEEKS_TOO, Command::RecordDry).unwrap();
+    assert_eq!(house.of_flat(LEEKS_TOO, "capacity_weight_g"), 2900.0, "the width of the one, its own dry weight");
+    house.wait(60.0);
+    house.flat(LEEKS_TOO, Command::Weigh { weight: Grams::new(2920.0), at: None, sure: true }).unwrap();
+    house.flat(LEEKS_TOO, Command::RecordCapacity { now: false }).unwrap();
+    assert_eq!(house.of_flat(LEEKS_TOO, "capacity_weight_g"), 2920.0);
 }
