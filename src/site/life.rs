@@ -113,7 +113,9 @@ impl Site {
         let weight = flat.kept.dome_weight.or(settings.dome_weight).filter(|_| was_on != on);
         let is_seen = flat.on_stand;
         if let (Some(weight), Some(weighed), false) = (weight, flat.kept.weighed.as_mut(), is_seen) {
-            weighed.weight += if on { weight } else { Grams::ZERO - weight };
+            let change = if on { weight } else { Grams::ZERO - weight };
+            weighed.weight += change;
+            flat.present = flat.present.map(|present| present + change);
         }
     }
 

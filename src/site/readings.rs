@@ -253,6 +253,9 @@ impl Site {
         if let Some(read) = read {
             self.write_down(index, read, first, before);
         }
+        if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
+            self.weighs_what_is_shown(stand, index);
+        }
         self.refresh_scene(stand);
         self.look(index);
         if is_news {
@@ -261,6 +264,14 @@ impl Site {
         }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
+    }
+
+    /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
+    /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
+    fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
+        let shown = self.stands.get(stand).and_then(|bench| bench.shown);
+        let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) else { return };
+        flat.present = shown.or(flat.present);
     }
 
     /// A flat that a command has moved to another stand may be carried there only afterwards. When the weight there becomes

@@ -595,6 +595,29 @@ fn a_dome_on_a_flat_that_is_weighed_by_hand_is_no_water() {
     assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "weight_g")), (0.5, json!(2500.0)));
 }
 
+/// Just above where it is due, within what a limit that was crossed is left with: whoever had seen it lower would say `due`.
+#[test]
+fn a_dome_that_comes_or_goes_leaves_the_condition_as_it_was() {
+    let mut plan = plan();
+    for flat in [LEEKS, CHARD] {
+        plan.flats[flat].1.dome_weight = Some(Grams::new(180.0));
+    }
+    let mut house = House::of(plan);
+    house.reads(OWN, 2410.0, 900);
+    house.reads(OWN, 2590.0, 900);
+    assert_eq!((house.of_flat(LEEKS, "dome"), house.fraction(LEEKS)), (json!(true), 0.41));
+    assert_eq!(house.of_flat(LEEKS, "condition"), "moist");
+    house.reads(OWN, 2910.0, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "condition")), (0.73, json!("moist")));
+    house.reads(OWN, 2730.0, 900);
+    assert_eq!((house.of_flat(LEEKS, "dome"), house.fraction(LEEKS)), (json!(false), 0.73));
+    assert_eq!(house.of_flat(LEEKS, "condition"), "moist");
+
+    house.typed(CHARD, 2410.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "condition")), (0.41, json!("moist")));
+}
+
 #[test]
 fn today_has_what_is_due_in_walking_order_and_the_digest_says_the_rest() {
     let mut house = House::new();
