@@ -83,6 +83,11 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     let failed = |why: String| (1, why);
     let reader = Reader::open(&store).map_err(|error| failed(error.to_string()))?;
     let events = reader.events(None, usize::MAX).map_err(|error| failed(error.to_string()))?;
+    let is_kept = |id: &String| events.iter().any(|event| event.of == Of::Flat && event.id == *id);
+    let is_known = |id: &String| plan.flats.iter().any(|(flat, _)| flat == id) || is_kept(id);
+    if let Some(id) = args.flat.iter().find(|id| !is_known(id)) {
+        return Err((2, format!("--flat: neither the file nor the store has a flat {id:?}. Nothing was written")));
+    }
     let events: Vec<KeptEvent> = events.into_iter().filter(|event| wanted.has(event)).collect();
     let weights = weights(&reader, &wanted).map_err(failed)?;
     let tables = [
@@ -125,7 +130,11 @@ fn chosen(args: &ExportArgs, plan: &crate::site::Plan) -> Result<Option<BTreeSet
         let asked = fill.is_some() || args.sown.is_some();
         asked && (fill.is_none() || flat.fill == fill) && (args.sown.is_none() || flat.sown == args.sown)
     });
-    Ok(Some(by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect()))
+    let flats: BTreeSet<String> = by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect();
+    if flats.is_empty() {
+        return Err((2, "the file has no flat of this fill and day of sowing. Nothing was written".to_owned()));
+    }
+    Ok(Some(flats))
 }
 
 impl Wanted {
@@ -174,10 +183,17 @@ fn watering(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>
     })
 }
 
+/// What recorded the band or changed it: the file for what was recorded, cells taken, a tray swapped, mix lost.
 fn band(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
-    let is_band =
-        matches!(event.name.as_str(), "dry-recorded" | "capacity-recorded" | "corrected" | "setting-replaced");
     let of = |key| text(json, key);
+    let is_band = match event.name.as_str() {
+        "dry-recorded" | "capacity-recorded" => true,
+        "setting-replaced" => matches!(of("what").as_str(), "dry_weight" | "capacity_weight"),
+        "corrected" => {
+            ["from", "to"].iter().any(|key| matches!(of(key).as_str(), "thinned" | "tray-swapped" | "mix-lost"))
+        }
+        _ => false,
+    };
     is_band.then(|| {
         vec![event.seq.to_string(), event.id.clone(), time, event.name.clone(), of("what"), of("from"), of("to")]
     })

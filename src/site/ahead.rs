@@ -88,6 +88,24 @@ impl Ahead {
     }
 }
 
+impl Ahead {
+    /// The early end of the 80 % range of that alone: it may be within 14 days where what is expected is not.
+    pub fn earliest(&self, water: Grams, until: Grams, width: Grams) -> Option<Moment> {
+        match self {
+            Self::Own(asked) => asked.earliest(water, until, width),
+            Self::Led { asked, scale, band, spread } => {
+                let scale = scale / (RANGE * spread).exp();
+                asked.earliest(water * scale, until * scale, *band)
+            }
+            Self::Steady { now, per_hour, spread } => {
+                let hours = (water - until) / *per_hour / (RANGE * spread).exp();
+                let span = (hours > 0.0 && hours <= FURTHEST.as_hours()).then(|| Span::from_seconds(hours * 3600.0))?;
+                Some(Moment { mono: now.mono + span, wall: now.wall + span })
+            }
+        }
+    }
+}
+
 /// The earlier or later of two moments.
 trait Either {
     fn min_by_mono(self, other: Self) -> Self;

@@ -6,7 +6,7 @@ use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
 use crate::flat::{Condition, Forecast, Water};
-use crate::moment::Span;
+use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams};
 
 /// Drying and alerts are looked at so often while weights come in.
@@ -378,6 +378,18 @@ pub(super) fn reaches(flat: &Flat, asked: &Ahead, water: Grams, until: Grams) ->
     let need = water - until;
     let dried = need * (need / (need + grown));
     Some(asked.reaches(until + dried, until, width).unwrap_or(forecast))
+}
+
+/// The early end of that range alone, also where what is expected lies further ahead than anything is forecast.
+pub(super) fn reaches_early(flat: &Flat, asked: &Ahead, water: Grams, until: Grams) -> Option<Moment> {
+    if let Some(forecast) = reaches(flat, asked, water, until) {
+        return Some(forecast.early);
+    }
+    let width = flat.band.map(|(band, _)| band.width())?;
+    let early = asked.earliest(water, until, width)?;
+    let grown = (flat.plants_at(early.wall).mass - flat.plants()).max(Grams::ZERO);
+    let need = water - until;
+    asked.earliest(until + need * (need / (need + grown)), until, width)
 }
 
 impl Site {

@@ -102,10 +102,15 @@ impl Site {
                 return Some(self.now);
             }
             ahead.rate()?;
-            let early = super::look::reaches(flat, &ahead, water, low).map(|forecast| forecast.early);
-            Some(early.unwrap_or(Moment { mono: self.now.mono + FURTHEST, wall: self.now.wall + FURTHEST }))
+            Some(super::look::reaches_early(flat, &ahead, water, low).unwrap_or(self.furthest()))
         };
         (flat.water().and_then(until), until(band.width()))
+    }
+
+    /// How far ahead anything is forecast: a flat that lasts until then may last longer.
+    #[must_use]
+    pub fn furthest(&self) -> Moment {
+        Moment { mono: self.now.mono + FURTHEST, wall: self.now.wall + FURTHEST }
     }
 
     /// The morning's message: what to water in walking order, how much and to what weight, who is next, who is too wet, and
@@ -183,10 +188,10 @@ impl Site {
         super::write::write(&Some(self.away()), out);
     }
 
-    /// The fraction of a flat as last told, and its label, for tables.
+    /// The fraction of a flat as last told, and its label, for tables. `None` for one that is retired.
     #[must_use]
     pub fn glance(&self, index: usize) -> Option<(&str, Option<f64>)> {
-        let flat = self.flats.get(index)?;
+        let flat = self.flats.get(index).filter(|flat| flat.kept.retired.is_none())?;
         Some((self.label(index), flat.fraction.map(|fraction| decimals(fraction.get(), 3))))
     }
 }

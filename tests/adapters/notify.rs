@@ -409,3 +409,25 @@ fn the_morning_list_is_sent_once_a_day_also_in_quiet_hours_and_over_restarts() {
     bench.pass(Span::hours(3));
     assert_eq!(bench.teller.wants_list(bench.now), None, "the morning is over");
 }
+
+#[test]
+fn a_morning_list_at_a_time_that_the_clocks_skip_or_show_twice_is_sent_once() {
+    let half_past_one = NaiveTime::from_hms_opt(1, 30, 0);
+    let phone = || Phone { digest: half_past_one, ..phone("pocket") };
+    let zone = Zone::named("Europe/London").unwrap();
+    // The night before clocks go on at 01:00 UTC, and the one before they go back at 01:00 UTC.
+    for (evening, at) in
+        [("2026-03-28T22:00:00Z", "2026-03-29T01:00:00Z"), ("2026-10-24T22:00:00Z", "2026-10-25T00:30:00Z")]
+    {
+        let mut bench = Bench::at(evening, vec![]);
+        bench.teller = Teller::new(vec![phone()], zone);
+        let mut sent = Vec::new();
+        for _ in 0..6 * 60 {
+            if bench.teller.wants_list(bench.now).is_some() {
+                bench.teller.list("Today".to_owned(), "Leeks".to_owned(), bench.now);
+            }
+            sent.extend(bench.run(Span::minutes(1), |_| true).into_iter().map(|(at, _)| at));
+        }
+        assert_eq!(sent, [wall(at)], "from {evening}");
+    }
+}

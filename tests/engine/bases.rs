@@ -656,6 +656,21 @@ fn away_tells_the_early_end_from_now_and_from_a_soak() {
     assert_eq!((&away[CHARD].flat, &away[CHARD].lasts_until), (&"chard", &None), "never weighed");
 }
 
+#[test]
+fn away_keeps_to_the_early_end_also_where_what_is_expected_lies_beyond_the_forecast() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    // 1.9 g/h: from a soak at 3,000 g to low, at 2,300 g, it takes more than 15 days; no forecast reaches further than 14.
+    house.dries(OWN, 2900.0, 1.9, 30);
+    let (now, soaked) = house.site.lasts(LEEKS);
+    let furthest = house.site.furthest();
+    let days = |at: Option<Moment>| 14.0 - furthest.mono.since(at.unwrap().mono).as_hours() / 24.0;
+    let rate = house.of_flat(LEEKS, "drying_g_per_h").as_f64().unwrap();
+    assert!(700.0 / rate / 24.0 > 14.0, "{rate}");
+    assert!((5.0..13.9).contains(&days(soaked)), "its early end is nearer: {} at {rate}", days(soaked));
+    assert!(days(now) <= days(soaked), "{} {}", days(now), days(soaked));
+}
+
 /// What somebody does to the flat on the stand: by how much its weight changes, at once, and what that was.
 #[derive(Debug, Clone, Copy)]
 struct Deed {

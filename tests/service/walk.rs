@@ -113,6 +113,11 @@ fn from_a_kitchen_scale_to_sixty_flats_planted_out() {
     command.args(["away", "--until", "sunday", "--config"]).arg(house.path("tarewell.yaml"));
     let (code, _, errors) = finish(command);
     assert!(code == 2 && errors.contains("sunday"), "{errors}");
+    assert!(!table.contains("Leek 9:"), "it is retired: {table}");
+    let mut command = tarewell();
+    command.args(["away", "--until", "2020-01-01", "--config"]).arg(house.path("tarewell.yaml"));
+    let (code, _, errors) = finish(command);
+    assert!(code == 2 && errors.contains("is over"), "{errors}");
 
     let out = house.path("tables");
     let export = |more: &[&str]| {
@@ -144,6 +149,9 @@ fn from_a_kitchen_scale_to_sixty_flats_planted_out() {
     assert!(code == 0 && told.contains("events.csv: 0 rows"), "{told}");
     let (code, _, errors) = export(&["--force", "--fill", "plug-61"]);
     assert!(code == 2 && errors.contains("plug-61"), "{errors}");
+    let (code, _, errors) = export(&["--force", "--flat", "leak-17"]);
+    assert!(code == 2 && errors.contains("leak-17"), "{errors}");
+    assert!(!read("bands.csv").contains("corrected"), "corrections of waterings are no bands: {}", read("bands.csv"));
 
     // What was typed is still known after a restart.
     let service = house.again();

@@ -67,6 +67,27 @@ impl Asked {
     /// there already, when too little is known, or when it takes more than 14 days.
     #[must_use]
     pub fn reaches(&self, water: Grams, until: Grams, band: Grams) -> Option<Forecast> {
+        let [early, at, late] = self.crossings(water, until, band)?;
+        let at = at?;
+        let late = late.unwrap_or(FURTHEST.as_hours()).max(at);
+        Some(Forecast { at: self.hence(at), early: self.hence(early.unwrap_or(at).min(at)), late: self.hence(late) })
+    }
+
+    /// The early end of that range alone, which may be within 14 days where what is expected is not. `None` when it is
+    /// there already, when too little is known, or when even the early end is more than 14 days ahead.
+    #[must_use]
+    pub fn earliest(&self, water: Grams, until: Grams, band: Grams) -> Option<Moment> {
+        let [early, at, _] = self.crossings(water, until, band)?;
+        let hours = early.into_iter().chain(at).reduce(f64::min)?;
+        Some(self.hence(hours))
+    }
+
+    fn hence(&self, hours: f64) -> Moment {
+        self.at.after(Span::from_seconds(hours * 3600.0))
+    }
+
+    /// In how many hours the early, the expected and the late course get there, if within 14 days.
+    fn crossings(&self, water: Grams, until: Grams, band: Grams) -> Option<[Option<f64>; 3]> {
         let need = (water - until).get();
         if need <= 0.0 || band.get() <= 0.0 {
             return None;
@@ -88,11 +109,7 @@ impl Asked {
             }
             crossings.iter().any(|crossing| crossing.at.is_none())
         });
-        let [early, at, late] = crossings.map(|crossing| crossing.at);
-        let at = at?;
-        let moment = |hours: f64| self.at.after(Span::from_seconds(hours * 3600.0));
-        let late = late.unwrap_or(FURTHEST.as_hours()).max(at);
-        Some(Forecast { at: moment(at), early: moment(early.unwrap_or(at).min(at)), late: moment(late) })
+        Some(crossings.map(|crossing| crossing.at))
     }
 
     /// What the flat lost in the `span` before, if that was seen wholly (spans up to two days); negative when it
