@@ -269,9 +269,11 @@ impl Site {
     /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
     /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
     fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
-        let shown = self.stands.get(stand).and_then(|bench| bench.shown);
-        let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) else { return };
-        flat.present = shown.or(flat.present);
+        let Some(shown) = self.stands.get(stand).and_then(|bench| bench.shown) else { return };
+        self.settle(index);
+        if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {
+            flat.goes_by(shown, None);
+        }
     }
 
     /// A flat that a command has moved to another stand may be carried there only afterwards. When the weight there becomes
