@@ -18,6 +18,9 @@ const SAMPLE_EVERY: Span = Span::minutes(10);
 /// A fraction this far below low is dry for certain, whatever the noise.
 const CLEARLY: f64 = 0.012;
 
+/// Of a stand that was not heard for so long, no fault can be told in its time.
+const UNHEARD: Span = Span::minutes(30);
+
 /// An alert that should have come by the end of a time.
 #[derive(Debug, Clone)]
 struct Owed {
@@ -28,6 +31,10 @@ struct Owed {
     /// A device that restarts in a moment and tares itself looks just like one whose flat is lifted: there that the flat is
     /// absent is what can be told.
     like_lifted: bool,
+    /// Whether it was raised when last looked at: what another trouble has raised, and stands to the end, need not rise again.
+    stands: bool,
+    /// Nothing was heard of the stand for so long that nothing could be told in time.
+    unheard: bool,
     why: String,
 }
 
@@ -284,6 +291,7 @@ impl Judge {
                 self.owe(house, now, site, place, shown, checks, tally);
             }
         }
+        self.follow_owed(now, site);
         self.settle(now, tally);
         if now >= self.next_sample {
             self.next_sample = now + SAMPLE_EVERY;
@@ -341,10 +349,14 @@ impl Judge {
         let post = &mut self.posts[stand];
         if let Some(lasts) = post.suffer(trouble, at) {
             let why = format!("{trouble:?} at day {} {:.2} h", at.day(), at.hour());
-            let like_lifted = matches!(trouble, Trouble::Restart { lasts } if lasts <= Span::seconds(60));
+            // A gap is one that is longer than a minute and three periods: with a reading every two minutes nobody can tell a
+            // restart of one and a half from somebody who lifts the flat, until the weight is far below zero.
+            let unnoticed = Span::from_millis(post.period.millis() * 3).max(Span::seconds(60));
+            let like_lifted = matches!(trouble, Trouble::Restart { lasts } if lasts <= unnoticed);
             let absent_for = self.plan.flats[stand].1.absent_for;
             let until = at + lasts + if like_lifted { absent_for } else { Span::ZERO };
-            self.owed.push(Owed { kind: Kind::StandFault, stand, from: at, until, like_lifted, why });
+            let kind = Kind::StandFault;
+            self.owed.push(Owed { kind, stand, from: at, until, like_lifted, stands: false, unheard: false, why });
         }
     }
 
@@ -447,22 +459,34 @@ impl Judge {
         pot.wetness_judged &= pot.clearly_wet_since.is_some();
     }
 
+    /// What is still owed: whether it stands, and whether anybody could tell.
+    fn follow_owed(&mut self, now: SimTime, site: Option<&Site>) {
+        for owed in &mut self.owed {
+            let (stand, flat) = (Subject::Stand(owed.stand), Subject::Flat(owed.stand));
+            let is_raised = |kind, of| site.is_some_and(|site| site.alert_state(kind, of).is_some());
+            owed.unheard |= now.since(self.posts[owed.stand].last_heard) > UNHEARD;
+            if now < owed.until {
+                owed.stands = is_raised(owed.kind, stand) || (owed.like_lifted && is_raised(Kind::FlatAbsent, flat));
+            }
+        }
+    }
+
     /// What was owed by now, and nights that are over.
     fn settle(&mut self, now: SimTime, tally: &mut Tally) {
         let (over, still): (Vec<Owed>, Vec<Owed>) =
             std::mem::take(&mut self.owed).into_iter().partition(|owed| owed.until <= now);
         self.owed = still;
         for owed in over {
-            let Owed { kind, stand, from, until, like_lifted, why } = owed;
+            let Owed { kind, stand, from, until, like_lifted, stands, unheard, why } = owed;
             let post = &self.posts[stand];
             // The program was down, nothing was heard, or the flat was away: nobody could tell.
-            if self.up_since > from || post.gone || now.since(post.last_heard) > Span::minutes(30) || post.bent {
+            if self.up_since > from || post.gone || unheard || post.bent {
                 continue;
             }
+            let (fault, absent) = ((kind, Subject::Stand(stand)), (Kind::FlatAbsent, Subject::Flat(stand)));
             let within = |raised: Option<&SimTime>| raised.is_some_and(|at| *at >= from && *at <= until);
-            let told = within(self.raised.get(&(kind, Subject::Stand(stand))))
-                || (like_lifted && within(self.raised.get(&(Kind::FlatAbsent, Subject::Flat(stand)))))
-                || (post.tared && self.raised.contains_key(&(kind, Subject::Stand(stand))));
+            let is_told = |alert| within(self.raised.get(&alert));
+            let told = stands || is_told(fault) || (like_lifted && is_told(absent));
             tally.owed(kind.name(), told);
             if !told {
                 tally.notes.push(format!("missed: seed {}: {} of {stand}, {why}", self.seed, kind.name()));

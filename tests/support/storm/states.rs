@@ -134,8 +134,11 @@ fn forecast(checks: &mut Checks, state: &FlatState<'_>, say: &impl Fn(&str) -> S
     }
     let now = seconds(&state.time);
     let ordered = |span: &Option<[i64; 3]>| span.is_none_or(|[early, at, late]| early <= at && at <= late);
-    // A forecast is worked out every ten minutes.
-    let ahead = |span: &Option<[i64; 3]>| span.is_none_or(|[early, ..]| early >= now - 600);
+    // A forecast is worked out every ten minutes; its early end may have passed, but not what it tells of.
+    let ahead = |span: &Option<[i64; 3]>| span.is_none_or(|[early, at, _]| early >= now - 600 && at >= now);
+    let to_come = |limit: f64| state.fraction.is_some_and(|fraction| fraction > limit);
+    let come_true = (due.is_some() && !to_come(state.water_at)) || (low.is_some() && !to_come(state.low));
+    checks.that(Check::Forecast, !come_true, || say("told of what has come true"));
     let after = due.zip(low).is_none_or(|(due, low)| due[1] <= low[1]);
     checks.that(Check::Forecast, ordered(&due) && ordered(&low) && ahead(&due) && ahead(&low) && after, || {
         say("forecast out of order")
