@@ -347,7 +347,11 @@ impl Judge {
 
     fn trouble(&mut self, stand: usize, trouble: Trouble, at: SimTime) {
         let post = &mut self.posts[stand];
-        if let Some(lasts) = post.suffer(trouble, at) {
+        // A tare is seen by the flat that seems to be lifted, and then dries to below zero. Where the flat is away there is
+        // nothing to lift, and a stand that has tared itself before has nothing right to compare with.
+        let is_hidden =
+            matches!(trouble, Trouble::Restart { .. }) && (post.tared || self.pots[stand].off_since.is_some());
+        if let Some(lasts) = post.suffer(trouble, at).filter(|_| !is_hidden) {
             let why = format!("{trouble:?} at day {} {:.2} h", at.day(), at.hour());
             // A gap is one that is longer than a minute and three periods: with a reading every two minutes nobody can tell a
             // restart of one and a half from somebody who lifts the flat, until the weight is far below zero.
