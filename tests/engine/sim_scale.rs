@@ -328,7 +328,7 @@ fn a_round_of_the_house_is_confirmed_flat_by_flat() {
 }
 
 #[test]
-fn a_flat_mixed_up_with_a_lighter_one_is_questioned_and_not_recorded() {
+fn two_flats_mixed_up_in_a_round_are_questioned_and_not_recorded() {
     let mut watched = Watched::new(bench(CellPlan::shared_scale()));
     let round = |minutes, mixed_up| WeighRound {
         mixed_up,
@@ -337,13 +337,42 @@ fn a_flat_mixed_up_with_a_lighter_one_is_questioned_and_not_recorded() {
     };
     assert_eq!(watched.rounds(&round(2, Vec::new())), [true; 3]);
     let confirmed = watched.rounds(&round(60, vec![0]));
-    assert_eq!((confirmed[0], confirmed[2]), (false, true));
+    assert_eq!(confirmed, [false, false, true], "{:?}", watched.refused);
     assert!(watched.refused[0].contains("lighter than Flat 1 can have become"), "{:?}", watched.refused);
     assert!(watched.refused[0].contains("Is it Flat 2, which should weigh about that?"), "{:?}", watched.refused);
-    for flat in [1, 3] {
+    assert!(
+        watched.refused[1].contains("Flat 1 should weigh, and Flat 2 seems to have lain here"),
+        "{:?}",
+        watched.refused
+    );
+    for flat in 1..4 {
         let known = watched.state(Subject::Flat(flat))["fraction"].as_f64().unwrap();
         let truth = watched.house.truth(flat).unwrap().fraction;
         assert!((known - truth).abs() < 0.02, "flat {flat}: {known} and in truth {truth}");
+    }
+}
+
+#[test]
+fn who_sees_the_mistake_puts_the_right_flat_on_and_it_is_weighed() {
+    let mut watched = Watched::new(bench(CellPlan::shared_scale()));
+    let round = WeighRound { lasts: Span::seconds(15), ..WeighRound::of(SCALE, [1, 2], EIGHT + Span::minutes(2)) };
+    assert_eq!(watched.rounds(&round), [true; 2]);
+    watched.says(Command::Round { flats: Some(vec![1, 2]) });
+    let lies = |flat: usize, watched: &mut Watched| {
+        let lasts = Span::seconds(15);
+        assert!(watched.house.act(Act::Flat(flat, Doing::Weigh { scale: SCALE, lasts })));
+        watched.live_until(watched.house.now() + lasts + Span::seconds(4));
+    };
+    lies(2, &mut watched);
+    lies(1, &mut watched);
+    assert_eq!(watched.refused.len(), 1, "the right one was put on in the same turn: {:?}", watched.refused);
+    lies(2, &mut watched);
+    assert_eq!(watched.refused.len(), 1, "what seemed to be it is it: {:?}", watched.refused);
+    assert_eq!(watched.state(Subject::Stand(SCALE))["round"], serde_json::Value::Null, "the round is over");
+    for flat in [1, 2] {
+        let known = watched.state(Subject::Flat(flat))["fraction"].as_f64().unwrap();
+        let truth = watched.house.truth(flat).unwrap().fraction;
+        assert!((known - truth).abs() < 0.005, "flat {flat}: {known} and in truth {truth}");
     }
 }
 
