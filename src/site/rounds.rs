@@ -327,7 +327,7 @@ impl Site {
             return None;
         }
         let seemed_this = turn.mistaken.iter().rev().filter(|(_, seemed)| *seemed == flat);
-        let (other, _) = seemed_this.map(|pair| *pair).find(|(other, _)| self.off_by(*other, weight).is_some())?;
+        let (other, _) = seemed_this.copied().find(|(other, _)| self.off_by(*other, weight).is_some())?;
         let (this, that) = (&self.plan.flats[flat].1.label, &self.plan.flats[other].1.label);
         let weight = self.plan.words.weight(weight);
         Some(format!(
