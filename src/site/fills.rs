@@ -27,11 +27,8 @@ impl Site {
     }
 
     /// Why the recorded band of a flat is out of line with those of its batch, or where fewer than three of that are known, of its
-    /// fill. One that is no longer as it was filled is not held against them.
+    /// fill. It is held against them as it was filled, whatever was taken out of it since.
     fn out_of_batch(&self, flat: usize, measured: &[(usize, Band)]) -> Option<String> {
-        if self.flats[flat].kept.season.ends.altered.is_some() {
-            return None;
-        }
         let own = measured.iter().find(|(other, _)| *other == flat)?.1;
         let sown = |flat: usize| self.plan.flats[flat].1.sown;
         let (batch, rest): (Vec<_>, Vec<_>) =

@@ -143,6 +143,18 @@ impl Bench {
         }
     }
 
+    /// Ten cells are taken out of the flat on the stand, and that is said.
+    fn loses_ten_cells(&mut self) {
+        self.reads(2600.0, 300);
+        self.reads(2200.0, 900);
+        let is_lighter = |event: &&Event| {
+            event.subject == Subject::Flat(ON_STAND)
+                && matches!(event.what, Happening::Removed { .. } | Happening::Visited { .. })
+        };
+        let seq = self.events.iter().rev().find(is_lighter).expect("a step").seq;
+        self.flat(ON_STAND, Command::Correct { seq, was: Was::MixLost, cells: Some(10) }).unwrap();
+    }
+
     fn of(&self, flat: usize, key: &str) -> Value {
         let mut state = Vec::new();
         self.site.write_state(Subject::Flat(flat), &mut state);
@@ -271,14 +283,7 @@ fn a_flat_that_lost_cells_is_no_outlier_and_tells_its_fill_what_it_held_before()
         bench.measures(flat, dry, dry + 1000.0);
     }
     let before = bench.band(6);
-    bench.reads(2600.0, 300);
-    bench.reads(2200.0, 900);
-    let is_lighter = |event: &&Event| {
-        event.subject == Subject::Flat(ON_STAND)
-            && matches!(event.what, Happening::Removed { .. } | Happening::Visited { .. })
-    };
-    let seq = bench.events.iter().rev().find(is_lighter).expect("a step").seq;
-    bench.flat(ON_STAND, Command::Correct { seq, was: Was::MixLost, cells: Some(10) }).unwrap();
+    bench.loses_ten_cells();
     bench.wait(600.0);
     // A quarter of 40 cells: a quarter of what is not the 300 g of tray.
     assert_eq!(bench.band(ON_STAND), (json!(1575.0), json!(2325.0)));
@@ -291,19 +296,26 @@ fn a_flat_that_lost_cells_is_no_outlier_and_tells_its_fill_what_it_held_before()
 }
 
 #[test]
+fn a_flat_that_was_out_of_line_stays_so_when_it_loses_cells() {
+    let mut bench = Bench::new(plan());
+    for (flat, capacity) in [(1, 3000.0), (2, 3010.0), (3, 2990.0), (ON_STAND, 2700.0)] {
+        bench.measures(flat, 2000.0, capacity);
+    }
+    bench.wait(120.0);
+    assert!(bench.doubt(ON_STAND).is_some());
+    bench.loses_ten_cells();
+    bench.wait(26.0 * 3600.0);
+    let text = bench.doubt(ON_STAND).expect("what was wrong with its band still is");
+    assert!(text.contains("700 g"), "{text}");
+}
+
+#[test]
 fn cells_taken_from_a_flat_that_goes_by_its_fill_shrink_its_band() {
     let mut bench = Bench::new(plan());
     for (flat, dry) in [(1, 2000.0), (2, 2010.0), (3, 1990.0)] {
         bench.measures(flat, dry, dry + 1000.0);
     }
-    bench.reads(2600.0, 300);
-    bench.reads(2200.0, 900);
-    let is_lighter = |event: &&Event| {
-        event.subject == Subject::Flat(ON_STAND)
-            && matches!(event.what, Happening::Removed { .. } | Happening::Visited { .. })
-    };
-    let seq = bench.events.iter().rev().find(is_lighter).expect("a step").seq;
-    bench.flat(ON_STAND, Command::Correct { seq, was: Was::MixLost, cells: Some(10) }).unwrap();
+    bench.loses_ten_cells();
     assert_eq!(bench.band(ON_STAND), (json!(1575.0), json!(2325.0)));
     // It was never measured itself, so it is none of those that tell of the fill.
     bench.flat(3, Command::ForgetBand).unwrap();
