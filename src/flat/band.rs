@@ -57,6 +57,12 @@ impl Band {
         self.capacity
     }
 
+    /// The same flat by a scale of which a gram was `factor` grams.
+    #[must_use]
+    pub fn rescaled(self, factor: f64) -> Self {
+        Self { dry: self.dry * factor, capacity: self.capacity * factor }
+    }
+
     /// What lies between: the available water at capacity.
     #[must_use]
     pub fn width(&self) -> Grams {

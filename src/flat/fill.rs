@@ -2,9 +2,8 @@
 
 use super::Band;
 use crate::units::{Grams, Words};
+use serde::{Deserialize, Serialize};
 
-/// So many measured flats give the fill's band.
-const ENOUGH: usize = 3;
 /// A flat whose band differs by more than this share from the others' is told of …
 const OUT_OF_LINE: f64 = 0.15;
 /// … and by more than so many of their standard deviations.
@@ -13,7 +12,7 @@ const DEVIATIONS: f64 = 4.0;
 const MAD: f64 = 1.4826;
 
 /// The band that the measured flats of a fill have in common.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
     /// Their median dry weight.
     pub dry: Grams,
@@ -24,10 +23,13 @@ pub struct Measured {
 }
 
 impl Measured {
+    /// So many measured flats give the fill's band, and so many others say that one is out of line.
+    pub const ENOUGH: usize = 3;
+
     /// From the bands of the flats that were measured; `None` for fewer than three.
     #[must_use]
     pub fn of(bands: &[Band]) -> Option<Self> {
-        if bands.len() < ENOUGH {
+        if bands.len() < Self::ENOUGH {
             return None;
         }
         let (dry, of_dry) = middle(bands.iter().map(Band::dry))?;
@@ -36,24 +38,93 @@ impl Measured {
     }
 }
 
+/// All that a fill says of the band of a flat.
+///
+/// The file's numbers are meant, so each goes before what other flats have shown. A flat of which one end is known keeps that, and
+/// has the fill's width from there: two trays filled alike may differ in what they weigh, but hardly in what their mix takes up.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Recipe {
+    /// Its dry weight in the file.
+    pub dry: Option<Grams>,
+    /// Its capacity weight in the file.
+    pub capacity: Option<Grams>,
+    /// What measured flats of this fill have in common.
+    pub shown: Option<Measured>,
+}
+
+/// The ends of a band, as far as they are known.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct KnownEnds {
+    /// The lower one.
+    pub dry: Option<Grams>,
+    /// The upper one.
+    pub capacity: Option<Grams>,
+    /// How far they may be off because they are those of other flats.
+    pub spread: Grams,
+}
+
+impl Recipe {
+    /// The ends of a flat whose own are these.
+    #[must_use]
+    pub fn ends(&self, own_dry: Option<Grams>, own_capacity: Option<Grams>) -> KnownEnds {
+        let of_own = |dry, capacity| KnownEnds { dry, capacity, spread: Grams::ZERO };
+        let Some((low, high, spread)) = self.pair() else {
+            return of_own(own_dry.or(self.dry), own_capacity.or(self.capacity));
+        };
+        let width = high - low;
+        match (own_dry, own_capacity) {
+            (Some(_), Some(_)) => of_own(own_dry, own_capacity),
+            (Some(dry), None) => KnownEnds { dry: Some(dry), capacity: Some(dry + width), spread },
+            (None, Some(capacity)) => KnownEnds { dry: Some(capacity - width), capacity: Some(capacity), spread },
+            (None, None) => KnownEnds { dry: Some(low), capacity: Some(high), spread },
+        }
+    }
+
+    /// The fill's own band, where it has one, and its spread.
+    fn pair(&self) -> Option<(Grams, Grams, Grams)> {
+        if let (Some(dry), Some(capacity)) = (self.dry, self.capacity) {
+            return Some((dry, capacity, Grams::ZERO));
+        }
+        let shown = self.shown?;
+        let dry = self.dry.or(self.capacity.map(|capacity| capacity - shown.width)).unwrap_or(shown.dry);
+        Some((dry, dry + shown.width, shown.spread))
+    }
+}
+
 /// Why a measured band is out of line with those of the other flats of its batch; `None` where it is not, or where fewer than three
 /// others are known.
 #[must_use]
 pub fn out_of_line(own: Band, others: &[Band], words: Words) -> Option<String> {
-    if others.len() < ENOUGH {
+    if others.len() < Measured::ENOUGH {
         return None;
     }
-    let (width, spread) = middle(others.iter().map(Band::width))?;
-    let off = (own.width() - width).abs();
-    (off > (width * OUT_OF_LINE).max(spread * DEVIATIONS)).then(|| {
-        format!(
-            "It holds {} between dry and capacity, where {} others filled alike hold about {}. Was it soaked through, weighed with \
-             water in its tray, or filled otherwise? Soak it again with record-capacity, or take the record back with undo.",
+    let count = others.len();
+    if let Some(width) = differs(own.width(), others.iter().map(Band::width)) {
+        return Some(format!(
+            "It holds {} between dry and capacity, where {count} others filled alike hold about {}. Was it soaked through, weighed \
+             with water in its tray, or filled otherwise? Soak it again with record-capacity, or take the record back with undo.",
             words.weight(own.width()),
-            others.len(),
             words.weight(width)
-        )
-    })
+        ));
+    }
+    let dry = differs(own.dry(), others.iter().map(Band::dry))?;
+    Some(format!(
+        "As filled it weighed {}, where {count} others filled alike weighed about {}. Was it watered already, on another tray, or \
+         is it another flat? Take the record back with undo; if it is filled otherwise, give it a fill of its own in the file.",
+        words.weight(own.dry()),
+        words.weight(dry)
+    ))
+}
+
+/// The median of `others`, where `own` is out of line with them. Where a third of them are like it there are two kinds of flats,
+/// none of them odd.
+fn differs(own: Grams, others: impl Iterator<Item = Grams>) -> Option<Grams> {
+    let others: Vec<Grams> = others.collect();
+    let (median, spread) = middle(others.iter().copied())?;
+    let bound = (median * OUT_OF_LINE).max(spread * DEVIATIONS);
+    let alike = others.iter().filter(|other| (**other - own).abs() <= own * OUT_OF_LINE).count();
+    ((own - median).abs() > bound && alike * 3 < others.len()).then_some(median)
 }
 
 /// Median, and robust standard deviation.
@@ -96,5 +167,9 @@ mod tests {
         assert!(text.contains("700 g") && text.contains("4 others") && text.contains("1.00 kg"), "{text}");
         assert_eq!(out_of_line(alike[1], &alike, Words::Metric), None);
         assert_eq!(out_of_line(odd, &alike[..2], Words::Metric), None, "two say too little");
+        // 700 g heavier at both ends: the width is the others', the weight is not.
+        let heavy = Band::new(Grams::new(2700.0), Grams::new(3700.0)).unwrap();
+        let text = out_of_line(heavy, &alike, Words::Metric).unwrap();
+        assert!(text.contains("2.70 kg") && text.contains("about 2.00 kg"), "{text}");
     }
 }

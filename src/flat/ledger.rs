@@ -4,7 +4,7 @@
 //! entry keeps what was known before it. To correct one, the fold is done again from there; what commands changed in between is
 //! the difference from the end of one entry to the beginning of the next, and is put in again.
 
-use super::{Band, Ends, Over, Plants, Seedtime, Weighing};
+use super::{Altered, Band, Ends, Over, Plants, Recipe, Seedtime, Weighing};
 use crate::moment::Moment;
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -86,6 +86,9 @@ pub struct Entry {
     pub read: Taken,
     /// What it was, by correction; and how many cells were taken out.
     pub corrected: Option<(Taken, Option<u32>)>,
+    /// What its fill said when it was corrected: to take the correction back must not depend on what other flats have shown since.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<Box<Recipe>>,
     /// What was known before.
     pub before: Box<Derived>,
 }
@@ -93,14 +96,18 @@ pub struct Entry {
 /// What a correction is worked out with.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Setting {
-    /// The dry weight by file and fill, without a record.
+    /// The flat's own dry weight in the file.
     pub dry: Option<Grams>,
-    /// The capacity weight by file and fill.
+    /// The flat's own capacity weight in the file.
     pub capacity: Option<Grams>,
+    /// What its fill says of its band.
+    pub recipe: Recipe,
     /// The empty tray and insert; 0 where that is not known.
     pub tare: Grams,
     /// How many cells the insert has.
     pub cells: Option<u32>,
+    /// The weight of its dome in the file.
+    pub dome: Option<Grams>,
     /// When its plants began to grow.
     pub seed: Seedtime,
     /// Plants known to less than this are as expected.
@@ -148,7 +155,8 @@ impl Ledger {
     ) -> Option<Derived> {
         let at = self.entries.iter().position(|entry| (entry.first..=entry.seq).contains(&seq))?;
         let mut old = self.entries.get(at)?.follow(setting);
-        self.entries.get_mut(at)?.corrected = was;
+        let entry = self.entries.get_mut(at)?;
+        (entry.corrected, entry.by) = (was, was.map(|_| Box::new(setting.recipe)));
         self.latest = was.map(|_| seq);
         let mut new = self.entries.get(at)?.follow(setting);
         for entry in self.entries.iter_mut().skip(at + 1) {
@@ -185,6 +193,9 @@ fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.grown != to.ends.grown {
         carried.ends.grown.clone_from(&to.ends.grown);
     }
+    if from.ends.altered != to.ends.altered {
+        carried.ends.altered.clone_from(&to.ends.altered);
+    }
     if from.ends.since != to.ends.since {
         carried.ends.since = to.ends.since;
     }
@@ -200,6 +211,7 @@ impl Entry {
 
     /// What is known after it.
     fn follow(&self, setting: &Setting) -> Derived {
+        let setting = &Setting { recipe: self.by.as_deref().copied().unwrap_or(setting.recipe), ..*setting };
         let mut after = (*self.before).clone();
         let is_corrected = self.corrected.is_some();
         match self.taken() {
@@ -226,7 +238,7 @@ impl Entry {
     /// Whether it was as good as full afterwards, by the band as it is known to have been.
     fn is_full(&self, setting: &Setting) -> bool {
         let before = &self.before;
-        let dome = before.dome_weight.filter(|_| before.dome_on == Some(true)).unwrap_or(Grams::ZERO);
+        let dome = before.dome_weight.or(setting.dome).filter(|_| before.dome_on == Some(true)).unwrap_or(Grams::ZERO);
         let Some((weight, (dry, capacity))) = self.weight.zip(ends_of(&before.ends, setting)) else { return false };
         let Some(band) = Band::new(dry, capacity) else { return false };
         let grown = before.ends.grown.as_deref().and_then(|plants| super::Growth::fit(plants, band.width()));
@@ -267,9 +279,11 @@ impl Entry {
 }
 
 fn ends_of(ends: &Ends, setting: &Setting) -> Option<(Grams, Grams)> {
-    let dry = ends.dry.as_ref().map(|over| over.value).or(setting.dry)?;
-    let capacity = ends.capacity.as_ref().map(|over| over.value).or(setting.capacity)?;
-    Some((dry, capacity))
+    let recorded = |over: &Option<Box<Over<Grams>>>| over.as_ref().map(|over| over.value);
+    let own_dry = recorded(&ends.dry).or(setting.dry);
+    let own_capacity = recorded(&ends.capacity).or(setting.capacity);
+    let known = setting.recipe.ends(own_dry, own_capacity);
+    known.dry.zip(known.capacity)
 }
 
 fn shift(ends: &mut Ends, setting: &Setting, by: Grams) {
@@ -279,6 +293,9 @@ fn shift(ends: &mut Ends, setting: &Setting, by: Grams) {
 }
 
 fn put(ends: &mut Ends, setting: &Setting, dry: Grams, capacity: Grams) {
-    ends.dry = Some(Box::new(Over { value: dry, file: setting.dry }));
-    ends.capacity = Some(Box::new(Over { value: capacity, file: setting.capacity }));
+    ends.altered = Some(Box::new(Altered { was: ends.as_filled() }));
+    let over =
+        |value: Grams, own: Option<Grams>, fill: Option<Grams>| Some(Box::new(Over { value, file: own.or(fill) }));
+    ends.dry = over(dry, setting.dry, setting.recipe.dry);
+    ends.capacity = over(capacity, setting.capacity, setting.recipe.capacity);
 }

@@ -31,9 +31,30 @@ pub struct Ends {
     pub since: Option<Wall>,
     /// What is known of the fresh mass grown since; belongs to the band, and is undone with it.
     pub grown: Option<Box<Plants>>,
+    /// A correction has moved its ends: it is no longer as it was filled.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub altered: Option<Box<Altered>>,
     /// A plant mass as older stores have it: without a time.
     #[serde(skip_serializing_if = "is_none")]
     plants: Grams,
+}
+
+/// That mix, cells or plants were taken out of a flat, or its tray is another.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Altered {
+    /// The band that was measured before, which still tells of its fill; `None`: none was.
+    pub was: Option<Band>,
+}
+
+impl Ends {
+    /// What was measured of the flat as it was filled: both ends by command. A correction takes nothing of that back.
+    #[must_use]
+    pub fn as_filled(&self) -> Option<Band> {
+        match &self.altered {
+            Some(altered) => altered.was,
+            None => Band::new(self.dry.as_ref()?.value, self.capacity.as_ref()?.value),
+        }
+    }
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
@@ -241,6 +262,9 @@ impl Season {
         let rescale = |ends: &mut Ends| {
             for over in [&mut ends.dry, &mut ends.capacity].into_iter().flatten() {
                 over.value = over.value * factor;
+            }
+            if let Some(was) = ends.altered.as_mut().and_then(|altered| altered.was.as_mut()) {
+                *was = was.rescaled(factor);
             }
             if let Some(plants) = &mut ends.grown {
                 plants.rescale(factor);

@@ -46,6 +46,13 @@ pub enum Doing {
         /// That one.
         with: usize,
     },
+    /// Put on a scale that flats take turns on, and after a while back to where it was. Nothing happens while the scale is taken.
+    Weigh {
+        /// The scale's place among the stands.
+        scale: usize,
+        /// How long it lies there.
+        lasts: Span,
+    },
     /// Water by hand, where it is.
     Pour {
         /// How much.
@@ -218,6 +225,13 @@ pub enum Deed {
     },
     /// Two flats changed places.
     Swapped {
+        /// The one.
+        flat: usize,
+        /// The other.
+        with: usize,
+    },
+    /// Somebody who weighs flats in turn takes two for each other.
+    MixedUp {
         /// The one.
         flat: usize,
         /// The other.

@@ -7,6 +7,7 @@ use super::plan::{Habits, HousePlan, Onto, Steps};
 use super::post::Post;
 use super::random::{For, Random};
 use super::room::Room;
+use super::scale::OnScale;
 use super::sent::{Message, Sent, Value};
 use super::time::SimTime;
 use super::troubles::Recurs;
@@ -54,6 +55,10 @@ pub(super) struct Stand {
     pub next_temperature: Option<SimTime>,
     pub line: Random,
     pub troubles: Random,
+    /// Of those who put flats down on it in a round.
+    pub hands: Random,
+    /// Flats that were put on it in rounds, counted.
+    pub turn: u32,
     /// What the broker keeps of it.
     pub kept: Option<Value>,
 }
@@ -87,6 +92,13 @@ pub(super) enum Event {
     SoakEnds {
         flat: usize,
         at_the_sink: bool,
+    },
+    /// A flat's time on a scale is over.
+    WeighEnds(OnScale),
+    /// Two flats of a round are taken for each other.
+    MixedUp {
+        flat: usize,
+        with: usize,
     },
     /// Flats on benches go on too.
     Hour,
@@ -171,6 +183,9 @@ impl House {
         for outage in outages {
             house.plan(outage.from.max(start), Event::BrokerGoes(outage.lasts));
         }
+        for round in &plan.rounds {
+            house.weigh_round(round);
+        }
         house.begin_habits();
         house.begin_troubles(goes_by_itself);
         house.plan(start + Span::hours(1), Event::Hour);
@@ -196,7 +211,7 @@ impl House {
         }
     }
 
-    fn do_what_is_due(&mut self) {
+    pub(super) fn do_what_is_due(&mut self) {
         while let Some(Reverse(entry)) = self.agenda.peek().copied().filter(|Reverse(entry)| entry.at <= self.now) {
             self.agenda.pop();
             self.happen(entry.event);
@@ -307,6 +322,8 @@ impl House {
             Event::BrokerGoesByItself => self.broker_goes_by_itself(),
             Event::BrokerReturns => self.broker_returns(),
             Event::SoakEnds { flat, at_the_sink } => self.soak_ends(flat, at_the_sink),
+            Event::WeighEnds(on) => self.weigh_ends(on),
+            Event::MixedUp { flat, with } => self.mixed_up(flat, with),
             Event::Hour => {
                 for flat in 0..self.flats.len() {
                     if !self.flats.get(flat).is_some_and(|flat| matches!(flat.place, Place::Stand(_))) {
@@ -404,6 +421,8 @@ impl Stand {
             next_temperature: cell.plan.temperature.map(|_| start + first),
             line,
             troubles: Random::stream(seed, For::Troubles, place),
+            hands: Random::stream(seed, For::Hands, place),
+            turn: 0,
             kept: None,
             cell,
         }

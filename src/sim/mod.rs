@@ -38,6 +38,7 @@ mod plan;
 mod post;
 mod random;
 mod room;
+mod scale;
 mod sent;
 mod time;
 mod troubles;
@@ -53,6 +54,7 @@ pub use plan::{
     Canopy, CellPlan, Drains, Evaporation, Feed, FlatPlan, Glitch, Growth, Habits, HousePlan, Light, Mix, NetworkPlan,
     Onto, Outage, Reports, RoomPlan, Shows, Spell, Steps, SupplyPlan, Timer, ValvePlan, Wetting,
 };
+pub use scale::{Turn, WeighRound};
 pub use sent::{Failure, Message, Sent, Value};
 pub use time::SimTime;
 pub use truth::{StandTruth, Truth};

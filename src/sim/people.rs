@@ -32,6 +32,7 @@ impl House {
                 lifted
             }
             Doing::Swap { with } => self.swap(flat, with),
+            Doing::Weigh { scale, lasts } => self.weigh(flat, scale, lasts),
             Doing::Pour { grams, over, below } => self.pour(flat, grams, over, below),
             Doing::WaterAtTheSink { grams, drips } => {
                 if !self.lift(flat, Place::Sink) {
@@ -63,7 +64,7 @@ impl House {
         self.plan(self.now + after, Event::Act(Act::Flat(flat, doing)));
     }
 
-    fn lift(&mut self, number: usize, to: Place) -> bool {
+    pub(super) fn lift(&mut self, number: usize, to: Place) -> bool {
         let from = self.is_on_a_stand(number);
         if let Some(stand) = from.and_then(|stand| self.stands.get_mut(stand)) {
             stand.flat = None;
@@ -79,7 +80,7 @@ impl House {
         true
     }
 
-    fn put_back(&mut self, number: usize, stand: Option<usize>) -> bool {
+    pub(super) fn put_back(&mut self, number: usize, stand: Option<usize>) -> bool {
         let Some(target) = stand.or_else(|| self.flats.get(number).and_then(|flat| flat.home)) else { return false };
         if self.is_on_a_stand(number).is_some() || self.stands.get(target).is_none_or(|stand| stand.flat.is_some()) {
             return false;

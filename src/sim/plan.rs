@@ -11,6 +11,7 @@ pub use room::{Light, NetworkPlan, Outage, RoomPlan, Spell};
 pub use supply::{Feed, Onto, Reports, SupplyPlan, Timer, ValvePlan};
 
 use super::act::Act;
+use super::scale::WeighRound;
 use super::time::SimTime;
 use crate::moment::Span;
 
@@ -19,7 +20,7 @@ use crate::moment::Span;
 pub struct HousePlan {
     /// Flats, each on a stand of the plan or on none.
     pub flats: Vec<FlatPlan>,
-    /// Stands, by the cell under each.
+    /// Stands, by the cell under each; one that no flat begins on may be a scale that flats take turns on.
     pub stands: Vec<CellPlan>,
     /// Valves, and where their water falls.
     pub valves: Vec<ValvePlan>,
@@ -31,6 +32,8 @@ pub struct HousePlan {
     pub network: NetworkPlan,
     /// What is done, by people or by mishap, and when.
     pub acts: Vec<(SimTime, Act)>,
+    /// Rounds with a scale that flats take turns on.
+    pub rounds: Vec<WeighRound>,
     /// What people do of their own accord, day by day, to each flat.
     pub habits: Habits,
     /// How finely the physics is stepped.

@@ -17,6 +17,7 @@ pub(super) enum For {
     ValveLine,
     Broker,
     Clouds,
+    Hands,
 }
 
 /// A stream of random numbers: xoshiro256++ (Blackman and Vigna 2021), named, so that it stays what it is.

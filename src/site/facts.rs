@@ -272,8 +272,9 @@ impl Site {
             Some(fill) => fill.clone(),
             None => like.map(|_| crate::flat::FillSettings::default())?,
         };
-        let (dry_weight, capacity_weight, spread) = self.by_recipe(index);
-        Some((crate::flat::FillSettings { dry_weight, capacity_weight, ..fill }, spread))
+        let known = self.known_ends(index);
+        let (dry_weight, capacity_weight) = (known.dry, known.capacity);
+        Some((crate::flat::FillSettings { dry_weight, capacity_weight, ..fill }, known.spread))
     }
 
     pub(super) fn fill(&self, index: usize) -> Option<&crate::flat::FillSettings> {

@@ -1,7 +1,7 @@
 //! Fills by what their flats have shown: worked out when a band changes, not for each reading.
 
 use super::Site;
-use crate::flat::{Band, Measured, out_of_line};
+use crate::flat::{Band, Commanded, KnownEnds, Measured, Recipe, out_of_line};
 use crate::units::Grams;
 
 /// Two flats filled alike hold the same to about this share of the band (a judgement).
@@ -18,24 +18,27 @@ impl Site {
             flats.iter().filter_map(|&flat| Some((flat, self.measured_band(flat)?))).collect();
         let bands: Vec<Band> = measured.iter().map(|(_, band)| *band).collect();
         let common = Measured::of(&bands);
-        let words = self.plan.words;
-        for (flat, band) in &measured {
-            let sown = self.plan.flats[*flat].1.sown;
-            let others = |same_day: bool| -> Vec<Band> {
-                let alike =
-                    |other: &&(usize, Band)| other.0 != *flat && (!same_day || self.plan.flats[other.0].1.sown == sown);
-                measured.iter().filter(alike).map(|(_, band)| *band).collect()
-            };
-            let batch = others(true);
-            let others = if batch.len() >= 3 { batch } else { others(false) };
-            let doubt = out_of_line(*band, &others, words);
-            self.flats[*flat].out_of_line = doubt.map(String::into_boxed_str);
-        }
-        for &flat in flats.iter().filter(|flat| !measured.iter().any(|(known, _)| known == *flat)) {
-            self.flats[flat].out_of_line = None;
+        for &flat in &flats {
+            let doubt = self.out_of_batch(flat, &measured);
+            self.flats[flat].out_of_line = doubt.map(String::into_boxed_str);
         }
         let Some(known) = self.measured.get_mut(fill) else { return false };
         std::mem::replace(known, common) != common
+    }
+
+    /// Why the recorded band of a flat is out of line with those of its batch, or where fewer than three of that are known, of its
+    /// fill. It is held against them as it was filled, whatever was taken out of it since.
+    fn out_of_batch(&self, flat: usize, measured: &[(usize, Band)]) -> Option<String> {
+        let own = measured.iter().find(|(other, _)| *other == flat)?.1;
+        let sown = |flat: usize| self.plan.flats[flat].1.sown;
+        let (batch, rest): (Vec<_>, Vec<_>) =
+            measured.iter().filter(|(other, _)| *other != flat).partition(|(other, _)| sown(*other) == sown(flat));
+        let bands = |some: &[&(usize, Band)]| some.iter().map(|(_, band)| *band).collect::<Vec<_>>();
+        let words = self.plan.words;
+        if batch.len() >= Measured::ENOUGH {
+            return out_of_line(own, &bands(&batch), words);
+        }
+        out_of_line(own, &bands(&[batch, rest].concat()), words)
     }
 
     /// The flats that go by their fill's band, or by that of the flat that speaks for them, follow it.
@@ -44,7 +47,7 @@ impl Site {
         for flat in 0..self.flats.len() {
             let settings = &self.plan.flats[flat].1;
             let follows = settings.like == Some(of) || (fill.is_some() && settings.fill == fill);
-            if flat == of || !follows || self.measured_band(flat).is_some() {
+            if flat == of || !follows || self.has_a_band_of_its_own(flat) {
                 continue;
             }
             let before = self.flats[flat].band;
@@ -67,45 +70,47 @@ impl Site {
         }
     }
 
-    /// The band of a flat that was measured itself: both ends recorded by command.
+    /// The band of a flat that was measured itself, as it was filled.
     fn measured_band(&self, flat: usize) -> Option<Band> {
-        let ends = &self.flats.get(flat)?.kept.season.ends;
-        Band::new(ends.dry.as_ref()?.value, ends.capacity.as_ref()?.value)
+        self.flats.get(flat)?.kept.season.ends.as_filled()
     }
 
-    /// What a flat without numbers of its own goes by: the file's recipe; where that has none, what three measured flats of
-    /// its fill have shown, on top of its own dry weight if that is known. With the spread of that.
-    pub(super) fn by_recipe(&self, flat: usize) -> (Option<Grams>, Option<Grams>, Grams) {
+    /// Whether a flat needs nothing of its fill: both ends are recorded, or in the file.
+    fn has_a_band_of_its_own(&self, flat: usize) -> bool {
         let (dry, capacity) = self.own_ends(flat);
-        let recipe = self.fill(flat);
-        let file_dry = recipe.and_then(|fill| fill.dry_weight);
-        let file_capacity = recipe.and_then(|fill| fill.capacity_weight);
-        let fill = self.plan.flats[flat].1.fill;
-        let shown = fill.and_then(|fill| self.measured.get(fill).copied().flatten());
-        let missing = file_dry.is_none() || file_capacity.is_none();
-        let Some(shown) = shown.or_else(|| self.as_the_speaker(flat)).filter(|_| missing) else {
-            return (file_dry, file_capacity, Grams::ZERO);
-        };
-        let by_dry = dry.or(file_dry);
-        let by_capacity = capacity.or(file_capacity);
-        let low = by_dry.or_else(|| Some(by_capacity? - shown.width)).unwrap_or(shown.dry);
-        let high = by_capacity.unwrap_or(low + shown.width);
-        let is_all_own = by_dry.is_some() && by_capacity.is_some();
-        (Some(low), Some(high), if is_all_own { Grams::ZERO } else { shown.spread })
+        dry.is_some() && capacity.is_some()
+    }
+
+    /// What the fill of a flat says of its band: the file's numbers, and what measured flats have shown.
+    pub(super) fn says_the_fill(&self, flat: usize) -> Recipe {
+        let file = self.fill(flat);
+        let fill = self.plan.flats.get(flat).and_then(|(_, settings)| settings.fill);
+        let measured = fill.and_then(|fill| self.measured.get(fill).copied().flatten());
+        Recipe {
+            dry: file.and_then(|fill| fill.dry_weight),
+            capacity: file.and_then(|fill| fill.capacity_weight),
+            shown: measured.or_else(|| self.as_the_speaker(flat)),
+        }
     }
 
     /// The band of the flat that speaks for this one: filled alike, it is about this one's.
     fn as_the_speaker(&self, flat: usize) -> Option<Measured> {
-        let speaker = self.plan.flats[flat].1.like?;
+        let speaker = self.plan.flats.get(flat)?.1.like?;
         let (band, _) = self.flats.get(speaker)?.band?;
         Some(Measured { dry: band.dry(), width: band.width(), spread: band.width() * ALIKE })
     }
 
-    /// The ends that a flat has by record or in the file itself.
+    /// The ends that a flat goes by: its own, and where they are missing its fill's.
+    pub(super) fn known_ends(&self, flat: usize) -> KnownEnds {
+        let (dry, capacity) = self.own_ends(flat);
+        self.says_the_fill(flat).ends(dry, capacity)
+    }
+
+    /// The ends that a flat has by record, or in the file itself.
     fn own_ends(&self, flat: usize) -> (Option<Grams>, Option<Grams>) {
         let settings = &self.plan.flats[flat].1;
         let ends = &self.flats[flat].kept.season.ends;
-        let recorded = |over: &crate::flat::Commanded<Grams>| over.as_ref().map(|over| over.value);
+        let recorded = |over: &Commanded<Grams>| over.as_ref().map(|over| over.value);
         (recorded(&ends.dry).or(settings.dry_weight), recorded(&ends.capacity).or(settings.capacity_weight))
     }
 }

@@ -187,18 +187,21 @@ impl Site {
         let Some(flat) = self.flats.get_mut(index) else { return };
         let weight = flat.kept.weighed.map(|weighed| weighed.weight);
         let before = Box::new(before);
-        let entry = Entry { seq, first, at, change, weight, read, corrected: None, before };
+        let entry = Entry { seq, first, at, change, weight, read, corrected: None, by: None, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 
     fn setting_of(&self, index: usize) -> Setting {
         let fill = self.fill(index);
         let width = self.flats[index].band.map_or(Grams::ZERO, |(band, _)| band.width());
+        let settings = &self.plan.flats[index].1;
         Setting {
-            dry: self.file_dry(index),
-            capacity: self.file_capacity(index),
+            dry: settings.dry_weight,
+            capacity: settings.capacity_weight,
+            recipe: self.says_the_fill(index),
             tare: fill.and_then(|fill| fill.tare).unwrap_or(Grams::ZERO),
             cells: fill.and_then(|fill| fill.cells),
+            dome: settings.dome_weight,
             seed: self.seedtime(index),
             tolerance: tolerance(width, self.weight_error(index)),
         }

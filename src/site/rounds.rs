@@ -38,6 +38,8 @@ pub(super) struct Turn {
     stage: Stage,
     is_round: bool,
     weighed: usize,
+    /// Flats whose weight was questioned, and which other of the round each seemed to be.
+    mistaken: Vec<(usize, usize)>,
     until: Mono,
     /// When it began, by which the answer to `end` tells how long it took.
     begun: Moment,
@@ -46,7 +48,7 @@ pub(super) struct Turn {
 impl Turn {
     fn new(flats: Vec<usize>, is_round: bool, now: Moment) -> Self {
         let until = now.mono + if is_round { LEFT } else { WAIT };
-        Self { flats, at: 0, stage: Stage::Awaited, is_round, weighed: 0, until, begun: now }
+        Self { flats, at: 0, stage: Stage::Awaited, is_round, weighed: 0, mistaken: Vec::new(), until, begun: now }
     }
 
     fn flat(&self) -> Option<usize> {
@@ -288,6 +290,7 @@ impl Site {
         let Some(flat) = self.stands[stand].turn.as_ref().and_then(|turn| turn.flat()) else { return };
         self.stands[stand].last_taken = Some(weight);
         let misfit = self.misfit(flat, weight, now).map(|why| self.with_a_guess(stand, flat, weight, why));
+        let misfit = misfit.or_else(|| self.mixed_up(stand, flat, weight));
         let Some(turn) = self.stands[stand].turn.as_deref_mut() else { return };
         turn.touch(now);
         if let Some(why) = misfit {
@@ -302,22 +305,43 @@ impl Site {
         self.publish_stand(stand);
     }
 
-    /// Another flat of the round that would weigh just this.
-    fn with_a_guess(&self, stand: usize, flat: usize, weight: Grams, why: String) -> String {
+    /// The question, with another flat of the round that would weigh just this.
+    fn with_a_guess(&mut self, stand: usize, flat: usize, weight: Grams, why: String) -> String {
         let Some(turn) = self.stands[stand].turn.as_deref() else { return why };
-        let near = |&other: &usize| {
-            let expected = self.flats[other].present?;
-            let width = self.flats[other].band.map(|(band, _)| band.width())?;
-            let off = (expected - weight).abs();
-            (other != flat && off < width * 0.05).then_some((other, off))
-        };
+        let near = |&other: &usize| self.off_by(other, weight).filter(|_| other != flat).map(|off| (other, off));
         let best = turn.flats.iter().filter_map(near).min_by(|a, b| a.1.get().total_cmp(&b.1.get()));
-        match best {
-            Some((other, _)) => {
-                format!("{why}. Is it {}, which should weigh about that?", self.plan.flats[other].1.label)
-            }
-            None => format!("{why}. Is it another flat? Then lift it off and put the right one on, or `skip`"),
+        let Some((other, _)) = best else {
+            return format!("{why}. Is it another flat? Then lift it off and put the right one on, or `skip`");
+        };
+        if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
+            turn.mistaken.push((flat, other));
         }
+        format!("{why}. Is it {}, which should weigh about that?", self.plan.flats[other].1.label)
+    }
+
+    /// A weight that could be this flat's, if this flat had not lain here in the turn of one that should weigh just that.
+    fn mixed_up(&self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        let turn = self.stands[stand].turn.as_deref()?;
+        // The right one: nothing is mixed up any more.
+        if self.off_by(flat, weight).is_some() {
+            return None;
+        }
+        let seemed_this = turn.mistaken.iter().rev().filter(|(_, seemed)| *seemed == flat);
+        let (other, _) = seemed_this.copied().find(|(other, _)| self.off_by(*other, weight).is_some())?;
+        let (this, that) = (&self.plan.flats[flat].1.label, &self.plan.flats[other].1.label);
+        let weight = self.plan.words.weight(weight);
+        Some(format!(
+            "{weight} is what {that} should weigh, and {this} seems to have lain here in its turn: the two are mixed up. Lift it off \
+             and put {this} on; {that} is weighed again with `weigh`"
+        ))
+    }
+
+    /// By how much a weight is off what a flat should weigh now; `None` where that is too much.
+    fn off_by(&self, flat: usize, weight: Grams) -> Option<Grams> {
+        let expected = self.flats[flat].present?;
+        let (band, _) = self.flats[flat].band?;
+        let off = (expected - weight).abs();
+        (off < band.width() * 0.05).then_some(off)
     }
 
     /// The flat lies on the scale: from now on what the scale says is its weight, until it is lifted off.

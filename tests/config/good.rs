@@ -180,6 +180,29 @@ fn a_mix_filled_dry_moves_the_limits() {
 }
 
 #[test]
+fn a_mix_goes_before_the_defaults_and_behind_the_flat_and_its_stage() {
+    let text = "\
+defaults: {low: 35%, water_at: 45%, target: 55%, high: 80%}
+fills: {m: {mix_when_filled: moistened}, b: {mix_when_filled: bagged}, n: {cells: 72}}
+flats:
+  plain: {label: P}
+  m: {label: M, fill: m}
+  b: {label: B, fill: b}
+  n: {label: N, fill: n}
+  own: {label: O, fill: m, target: 60%}
+  staged: {label: S, fill: m, sown: 2026-03-01, stages: [{name: rooting, low: 60%, water_at: 65%, target: 70%}]}
+";
+    let plan = good(text).plan;
+    let limits: Vec<_> = plan.flats.iter().map(|(_, flat)| percent(flat.limits)).collect();
+    let defaults = [35, 45, 55, 80];
+    // Of a moistened mix `high` is not said: it is that of the defaults.
+    let moistened = [20, 35, 50, 80];
+    assert_eq!(limits, [defaults, moistened, defaults, defaults, [20, 35, 60, 80], moistened]);
+    let (_, staged) = &plan.flats[5];
+    assert_eq!(percent(staged.limits.with(&staged.stages[0].limits)), [60, 65, 70, 80]);
+}
+
+#[test]
 fn json_pointers_read_as_rfc_6901_section_5_has_them() {
     let table: [(&str, &[&str]); 12] = [
         ("''", &[]),

@@ -751,6 +751,19 @@ proptest::proptest! {
     }
 }
 
+/// What the property above found: whether a watering was a soak depends on the band, and so on a correction before it.
+#[test]
+fn a_late_correction_of_the_band_makes_a_watering_a_soak() {
+    let deeds = [
+        Deed { change: -60.0, was: Was::MixLost, cells: Some(11) },
+        Deed { change: 60.0, was: Was::Watered, cells: None },
+    ];
+    let at_once = after(&deeds, None);
+    assert_ne!(at_once["soaked"], Value::Null, "{at_once}");
+    assert_eq!(at_once, after(&deeds, Some(&[1, 0])));
+    assert_eq!(at_once, after(&deeds, Some(&[0, 1])));
+}
+
 /// Flats of one fill of which the file knows no band.
 fn unmeasured() -> House {
     let mut plan = plan();

@@ -10,6 +10,7 @@ mod drying;
 mod edits;
 mod failures;
 mod figures;
+mod fills;
 mod plan;
 mod plants;
 mod pots;

@@ -9,6 +9,8 @@ use tarewell::sim::{
 
 #[path = "sim_devices.rs"]
 mod devices;
+#[path = "sim_scale.rs"]
+mod scale;
 
 /// One flat on one stand.
 pub fn alone(flat: FlatPlan, cell: CellPlan) -> HousePlan {

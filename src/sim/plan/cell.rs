@@ -105,6 +105,12 @@ impl CellPlan {
         }
     }
 
+    /// A platform scale for flats that take turns on it: a reading a second, to the gram.
+    #[must_use]
+    pub fn shared_scale() -> Self {
+        Self { period: Span::seconds(1), shows: Shows::Grams { digit: 1.0 }, ..Self::default() }
+    }
+
     /// The default with everything that goes wrong on an ordinary week: glitches 0.3 %, 1 % missing, two bumps a day.
     #[must_use]
     pub fn ordinary() -> Self {

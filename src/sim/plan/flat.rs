@@ -209,6 +209,13 @@ impl FlatPlan {
         self
     }
 
+    /// The same, on no stand: as one that is weighed on a scale now and then, or that its like speaks for.
+    #[must_use]
+    pub fn off_stand(mut self) -> Self {
+        self.stand = None;
+        self
+    }
+
     /// What it weighed as filled and sown.
     #[must_use]
     pub fn dry_weight(&self) -> Grams {

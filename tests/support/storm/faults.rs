@@ -43,6 +43,7 @@ impl Happens {
                 Doing::EmptyTray => "tray emptied",
                 Doing::Thin { .. } => "thinned",
                 Doing::Dome { .. } => "dome on or off",
+                Doing::Weigh { .. } => "weighed on a shared scale",
             },
             Self::Act(Act::Stand(_, trouble)) => match trouble {
                 Trouble::Bump { .. } => "bumped",
