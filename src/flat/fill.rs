@@ -40,8 +40,9 @@ impl Measured {
 
 /// All that a fill says of the band of a flat.
 ///
-/// The file's numbers are meant, so each goes before what other flats have shown. A flat of which one end is known keeps that, and
-/// has the fill's width from there: two trays filled alike may differ in what they weigh, but hardly in what their mix takes up.
+/// The file's numbers are meant, so each goes before what other flats have shown. What is still missing then is what three
+/// measured flats have in common; with one end known, their width from there, since two trays filled alike may differ in what
+/// they weigh, but hardly in what their mix takes up.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Recipe {
@@ -68,27 +69,13 @@ impl Recipe {
     /// The ends of a flat whose own are these.
     #[must_use]
     pub fn ends(&self, own_dry: Option<Grams>, own_capacity: Option<Grams>) -> KnownEnds {
-        let of_own = |dry, capacity| KnownEnds { dry, capacity, spread: Grams::ZERO };
-        let Some((low, high, spread)) = self.pair() else {
-            return of_own(own_dry.or(self.dry), own_capacity.or(self.capacity));
+        let (dry, capacity) = (own_dry.or(self.dry), own_capacity.or(self.capacity));
+        let (spread, shown) = match (dry, capacity, self.shown) {
+            (None, _, Some(shown)) | (_, None, Some(shown)) => (shown.spread, shown),
+            _ => return KnownEnds { dry, capacity, spread: Grams::ZERO },
         };
-        let width = high - low;
-        match (own_dry, own_capacity) {
-            (Some(_), Some(_)) => of_own(own_dry, own_capacity),
-            (Some(dry), None) => KnownEnds { dry: Some(dry), capacity: Some(dry + width), spread },
-            (None, Some(capacity)) => KnownEnds { dry: Some(capacity - width), capacity: Some(capacity), spread },
-            (None, None) => KnownEnds { dry: Some(low), capacity: Some(high), spread },
-        }
-    }
-
-    /// The fill's own band, where it has one, and its spread.
-    fn pair(&self) -> Option<(Grams, Grams, Grams)> {
-        if let (Some(dry), Some(capacity)) = (self.dry, self.capacity) {
-            return Some((dry, capacity, Grams::ZERO));
-        }
-        let shown = self.shown?;
-        let dry = self.dry.or(self.capacity.map(|capacity| capacity - shown.width)).unwrap_or(shown.dry);
-        Some((dry, dry + shown.width, shown.spread))
+        let dry = dry.or(capacity.map(|capacity| capacity - shown.width)).unwrap_or(shown.dry);
+        KnownEnds { dry: Some(dry), capacity: Some(capacity.unwrap_or(dry + shown.width)), spread }
     }
 }
 
