@@ -2,10 +2,12 @@
 //! weighings their fraction is carried on by what dries elsewhere, ever less sure.
 
 use super::flats::Weighed;
+use super::look::TOO_UNSURE;
 use super::orders::Done;
 use super::{By, Happening, Output, Sample, Site, Subject};
 use crate::flat::{Leader, Pace};
 use crate::moment::{Moment, Span, Wall};
+use crate::stand::can_weigh;
 use crate::units::{Fraction, Grams, Millilitres};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
@@ -53,18 +55,16 @@ pub(super) struct Between {
     pub spoken_since: Option<Moment>,
 }
 
-/// Nothing dries faster than this, as a share of the band an hour, where nobody weighs it: see `UNKNOWN_DRYING_PER_HOUR`.
+/// As long as nothing is known of how a flat dries, it is taken to lose so much of its band an hour, give or take as much: a flat
+/// of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg lies within.
 pub(super) const BY_THE_CLOCK: f64 = 0.01;
 /// What is carried on is never surer than this (a scale's reading and a hand).
 const LEAST_ERROR: Grams = Grams::new(2.0);
-/// A flat that another speaks for is at best so sure, as a share of its band; a check is forgotten over so long, by when its
-/// error has reached what is worth nothing.
+/// A flat that another speaks for is at best so sure, as a share of its band; by the time it has to be checked again its error
+/// has reached what is worth nothing.
 const SPOKEN_FOR: f64 = 0.04;
-const CHECK_FORGOTTEN: Span = Span::days(7);
-const WORTH_NOTHING: f64 = 0.15;
-/// As a weight may lie below dry weight, as a share of the band; and above capacity with its tray full (contract, `flat-changed`).
-const BELOW_DRY: f64 = 0.10;
-const TRAY: Grams = Grams::new(1500.0);
+/// What a flat may have lost beyond its fastest drying, as a share of the band.
+const BEYOND_FASTEST: f64 = 0.10;
 /// A gain beyond so many standard errors, and this share of the band, is water that nobody has told of.
 const SURE: f64 = 3.0;
 const LEAST_GAIN: f64 = 0.05;
@@ -151,12 +151,12 @@ impl Site {
         };
     }
 
-    /// What a flat has lost since it was weighed, by its leader, and the standard error of that.
-    fn lost_by_leader(&self, index: usize, band: Grams) -> (Grams, Grams) {
+    /// What a flat has lost from its last weighing to a moment, by its leader, and the standard error of that.
+    fn lost_by_leader(&self, index: usize, band: Grams, at: Moment) -> (Grams, Grams) {
         let flat = &self.flats[index];
         let Some(between) = &flat.kept.between else { return (Grams::ZERO, Grams::ZERO) };
-        let (leader, at) = flat.leader;
-        let share = (self.dried_at(at, self.now) - between.led_to).max(0.0);
+        let (leader, by) = flat.leader;
+        let share = (self.dried_at(by, at) - between.led_to).max(0.0);
         between.pace.lost(band, Fraction::new(share), leader)
     }
 
@@ -171,7 +171,7 @@ impl Site {
     /// The weight and its error of a flat that was weighed on a shared scale, or by hand.
     pub(super) fn carry_between(&mut self, index: usize, weighed: Weighed) -> Option<Grams> {
         let (band, _) = self.flats[index].band?;
-        let (lost, error) = self.lost_by_leader(index, band.width());
+        let (lost, error) = self.lost_by_leader(index, band.width(), self.now);
         let flat = &mut self.flats[index];
         let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
         // What is poured on a full flat runs out of it again.
@@ -190,7 +190,7 @@ impl Site {
         let now = self.now;
         let spoken = self.flats.get(speaker).and_then(|speaker| speaker.fraction);
         let speaker_error = self.flats.get(speaker).map_or(0.0, |_| self.fraction_error(speaker));
-        let check_every = self.plan.flats[index].1.check_every.unwrap_or(CHECK_FORGOTTEN);
+        let check_every = self.weigh_after(index);
         let flat = &mut self.flats[index];
         flat.grow(now.wall);
         let Some((band, _)) = flat.band else { return };
@@ -204,7 +204,7 @@ impl Site {
         };
         let poured = between.poured / band.width();
         let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
-        let aging = (WORTH_NOTHING - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
+        let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
         let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
         flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error));
         if age > check_every {
@@ -223,10 +223,7 @@ impl Site {
             return Some(format!("a weight of {:.0} g is no flat", weight.get()));
         }
         let (band, _) = flat.band?;
-        let (least, most) = (
-            band.dry() - band.width() * BELOW_DRY,
-            band.capacity() + flat.plants() + flat.dome + TRAY.min(band.width()),
-        );
+        let (least, most) = can_weigh(band.dry(), band.capacity(), flat.plants() + flat.dome);
         if weight < least {
             let (weight, dry) = (words.weight(weight), words.weight(band.dry()));
             return Some(format!("{weight} cannot be {label}: dry as it was filled it weighs {dry}"));
@@ -240,7 +237,7 @@ impl Site {
         let fastest = self.plan.flats[index].1.fastest_drying.get() * hours;
         let (expected, error) = self.expected(index, at)?;
         let allowed =
-            (error * SURE).max(band.width() * LOST_TOO_MUCH).min(Grams::new(fastest) + band.width() * BELOW_DRY);
+            (error * SURE).max(band.width() * LOST_TOO_MUCH).min(Grams::new(fastest) + band.width() * BEYOND_FASTEST);
         (expected - weight > allowed).then(|| {
             let (weight, expected) = (words.weight(weight), words.weight(expected));
             format!("{weight} is lighter than {label} can have become: about {expected} was expected")
@@ -253,9 +250,7 @@ impl Site {
         let (band, _) = flat.band?;
         let weighed = flat.kept.weighed?;
         let between = flat.kept.between.as_deref().filter(|between| between.basis != Basis::Stand)?;
-        let (leader, by) = flat.leader;
-        let share = (self.dried_at(by, at) - between.led_to).max(0.0);
-        let (lost, error) = between.pace.lost(band.width(), Fraction::new(share), leader);
+        let (lost, error) = self.lost_by_leader(index, band.width(), at);
         Some((weighed.weight + between.poured - lost, Grams::new(error.get().hypot(5.0))))
     }
 

@@ -256,8 +256,11 @@ impl Flat {
         self.stage = in_force(&settings.stages, self.kept.season.stage.as_deref(), sown, zone.date(now));
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
-        let dome = self.kept.dome_weight.or(settings.dome_weight).filter(|_| self.kept.dome_on == Some(true));
-        self.dome = dome.unwrap_or(Grams::ZERO);
+        // Said, and not yet seen in the weights: what lies there weighs as it did.
+        if self.dome_said.is_none() {
+            let dome = self.kept.dome_weight.or(settings.dome_weight).filter(|_| self.kept.dome_on == Some(true));
+            self.dome = dome.unwrap_or(Grams::ZERO);
+        }
         self.fit_growth(now);
     }
 

@@ -23,6 +23,12 @@ pub(super) struct DomeSaid {
     at: Mono,
 }
 
+impl DomeSaid {
+    pub const fn on(self) -> bool {
+        self.on
+    }
+}
+
 /// A step as heavy as its dome was taken for it; water can weigh as much.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct DomeGuess {
@@ -119,7 +125,7 @@ impl Site {
         }
     }
 
-    /// A step has been taken for the dome by its weight alone; `first` is the number of its event.
+    /// A step has been taken for the dome by its weight alone.
     pub(super) fn guess_dome(&mut self, index: usize, on: bool) {
         let (seq, at) = (self.seq, self.now);
         let flat = &mut self.flats[index];
@@ -127,6 +133,13 @@ impl Site {
         let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * BY_THE_CLOCK));
         let usual = flat.outlook.rate.or(by_the_clock);
         flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
+    }
+
+    /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
+    pub(super) fn dome_never_seen(&mut self, index: usize) {
+        let now = self.now.mono;
+        let flat = &mut self.flats[index];
+        flat.dome_said.take_if(|said| now.since(said.at) > DOME_SAID_WITHIN);
     }
 
     /// A flat that dries on as before has no dome on: it was water.
@@ -264,12 +277,14 @@ impl Site {
                 _ => return Err("`cells` goes with \"was\":\"mix-lost\": so many cells were taken out".to_owned()),
             }
         }
-        let lost = format!("it became {} g", if change >= 0.0 { "heavier by" } else { "lighter by" });
-        let lost = format!("{} {:.0} g", lost.trim_end_matches(" g"), change.abs());
+        let than_before = if change < 0.0 { "lighter" } else { "heavier" };
+        let became = format!("at that event it became {than_before} by {:.0} g", change.abs());
         match taken {
-            Taken::Watered | Taken::DomeOn if change < 0.0 => Err(format!("{lost}, so nothing was put on it")),
+            Taken::Watered | Taken::DomeOn if change < 0.0 => {
+                Err(format!("{became}, so nothing was put on it: is another event meant?"))
+            }
             Taken::DomeOff | Taken::Thinned | Taken::MixLost if change > 0.0 => {
-                Err(format!("{lost}, so nothing was taken from it"))
+                Err(format!("{became}, so nothing was taken from it: is another event meant?"))
             }
             _ => Ok(()),
         }

@@ -2,6 +2,7 @@
 //! what is carried on without a weight, and its alerts.
 
 use super::ahead::Ahead;
+use super::bases::BY_THE_CLOCK;
 use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
@@ -18,7 +19,7 @@ const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
 const SAMPLE_EVERY: Span = Span::minutes(10);
 /// Carried on without a weight, a fraction less sure than this is none.
-const TOO_UNSURE: f64 = 0.15;
+pub(super) const TOO_UNSURE: f64 = 0.15;
 /// Carried on for longer than this, it is none; unless the flat says otherwise.
 const CARRIED_AT_MOST: Span = Span::hours(60);
 /// The same where another flat speaks for it.
@@ -27,9 +28,6 @@ const SPOKEN_FOR_AT_MOST: Span = Span::days(7);
 const DAY_KNOWN: u32 = 20;
 /// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
 const IN_HAND: Span = Span::minutes(60);
-/// As long as a flat's own drying is not known, it is taken to lose a hundredth of its band an hour, give or take as much:
-/// a flat of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg lies within.
-const UNKNOWN_DRYING_PER_HOUR: f64 = 0.01;
 
 impl Site {
     /// A look by the way of a steady weight.
@@ -83,6 +81,7 @@ impl Site {
         let before = self.flats[index].kept.condition;
         self.carry_on(index);
         let (limits, plants) = (self.flats[index].limits, self.flats[index].plants() + self.flats[index].dome);
+        self.dome_never_seen(index);
         self.settle(index);
         self.hold_against(index, limits, plants);
         self.judge_dome(index);
@@ -163,7 +162,7 @@ impl Site {
             flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
             || {
-                let guess = band.width() * (UNKNOWN_DRYING_PER_HOUR * drying_for.as_hours().max(0.0));
+                let guess = band.width() * (BY_THE_CLOCK * drying_for.as_hours().max(0.0));
                 (guess, guess)
             },
             |loss| (loss.expected, loss.error),
@@ -177,7 +176,7 @@ impl Site {
     }
 
     /// After so long without a weight the fraction is none.
-    fn weigh_after(&self, index: usize) -> Span {
+    pub(super) fn weigh_after(&self, index: usize) -> Span {
         let settings = &self.plan.flats[index].1;
         let usual = if settings.like.is_some() { SPOKEN_FOR_AT_MOST } else { CARRIED_AT_MOST };
         settings.check_every.unwrap_or(usual)

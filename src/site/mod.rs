@@ -22,6 +22,7 @@ mod placing;
 mod plan;
 mod readings;
 mod rounds;
+mod settings;
 mod stands;
 mod state;
 mod today;

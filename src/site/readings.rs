@@ -189,9 +189,11 @@ impl Site {
                     flat.kept.misfit = None;
                 }
                 let dome = self.dome_by_the_way(index, change);
-                if let Some(on) = dome {
+                if let Some((on, is_said)) = dome {
                     self.event(subject, Happening::Dome { on, change });
-                    self.guess_dome(index, on);
+                    if !is_said {
+                        self.guess_dome(index, on);
+                    }
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
                 }
                 if let Some(kept) = watered_away.filter(|_| dome.is_none() && !self.is_soaking(index)) {
@@ -313,18 +315,22 @@ impl Site {
         Some(Handling::Returned { change, away, watered_away: None })
     }
 
-    /// Whether a flat that was lifted came back with its dome on, or without it.
-    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<bool> {
+    /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
+    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
         let settings = &self.plan.flats.get(index)?.1;
         let flat = self.flats.get_mut(index)?;
         let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
         let on = change > Grams::ZERO;
         let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_dome = !was_due && (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        let is_said = flat.dome_said.is_some_and(|said| said.on() == on);
+        let is_dome = (is_said || !was_due)
+            && (change.abs() - dome).abs() <= SAME_DOME
+            && (is_said || flat.kept.dome_on.unwrap_or(!on) != on);
         if is_dome {
+            flat.dome_said = None;
             flat.kept.dome_on = Some(on);
         }
-        is_dome.then_some(on)
+        is_dome.then_some((on, is_said))
     }
 
     /// What lies across this moment is not drying.

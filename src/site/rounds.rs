@@ -26,8 +26,8 @@ const SOMETHING: Grams = Grams::new(30.0);
 enum Stage {
     Awaited,
     Weighed,
-    /// What lies there cannot be it: why, and what it weighed.
-    Questioned(String, Grams),
+    /// What lies there cannot be it: why.
+    Questioned(String),
 }
 
 /// Flats to be weighed on a shared scale, in turn.
@@ -213,7 +213,7 @@ impl Site {
         let (state, text) = match &turn.stage {
             Stage::Awaited => ("awaited", None),
             Stage::Weighed => ("weighed", None),
-            Stage::Questioned(why, _) => ("questioned", Some(why.as_str())),
+            Stage::Questioned(why) => ("questioned", Some(why.as_str())),
         };
         Some(RoundState {
             flat: self.id(Subject::Flat(flat)),
@@ -272,7 +272,7 @@ impl Site {
         let Some(turn) = self.stands[stand].turn.as_deref_mut() else { return };
         match turn.stage {
             Stage::Awaited => return,
-            Stage::Questioned(..) => turn.stage = Stage::Awaited,
+            Stage::Questioned(_) => turn.stage = Stage::Awaited,
             Stage::Weighed => {
                 turn.at += 1;
                 turn.stage = Stage::Awaited;
@@ -294,7 +294,7 @@ impl Site {
         let Some(turn) = self.stands[stand].turn.as_deref_mut() else { return };
         turn.touch(now);
         if let Some(why) = misfit {
-            turn.stage = Stage::Questioned(why.clone(), weight);
+            turn.stage = Stage::Questioned(why.clone());
             self.stands[stand].waits_for_empty = true;
             self.refuse_event(Subject::Stand(stand), "weigh", why);
         } else {

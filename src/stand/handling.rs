@@ -423,16 +423,21 @@ impl Handler {
     }
 }
 
+/// The least and the most that a flat can weigh (contract, `flat-changed`): lighter than dry by a tenth of its band, and at capacity
+/// with its tray full; `on_top` are its plants and its dome.
+pub fn can_weigh(dry: Grams, capacity: Grams, on_top: Grams) -> (Grams, Grams) {
+    let band = (capacity - dry).max(Grams::ZERO);
+    (dry - band * 0.1, capacity + on_top + Grams::new(TRAY).min(band))
+}
+
 /// Why `weight` cannot be the flat's; `None` while its band is not known.
 fn misfit(weight: f64, flat: &FlatScene) -> Option<Misfit> {
-    let (dry, capacity) = (flat.dry?.get(), flat.capacity?.get());
-    let band = (capacity - dry).max(0.0);
-    let dome = flat.dome_weight.map_or(0.0, Grams::get);
-    let (least, most) = (dry - 0.1 * band, capacity + flat.plant.get().max(0.0) + dome + TRAY.min(band));
-    if weight < least {
-        Some(Misfit::LighterThanDry { least: Grams::new(least) })
-    } else if weight > most {
-        Some(Misfit::HeavierThanFull { most: Grams::new(most) })
+    let on_top = flat.plant.max(Grams::ZERO) + flat.dome_weight.unwrap_or(Grams::ZERO);
+    let (least, most) = can_weigh(flat.dry?, flat.capacity?, on_top);
+    if weight < least.get() {
+        Some(Misfit::LighterThanDry { least })
+    } else if weight > most.get() {
+        Some(Misfit::HeavierThanFull { most })
     } else {
         None
     }

@@ -23,6 +23,7 @@ mod words;
 
 pub use calibrate::{SpanChange, ZeroChange};
 pub use facts::{Replaced, StandFacts};
+pub use handling::can_weigh;
 pub use reading::Stand;
 pub use settings::{CornerSettings, StandSettings, TemperatureSettings};
 pub use tolerance::{error_in_service, standard_error};

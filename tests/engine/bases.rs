@@ -931,3 +931,51 @@ fn a_flat_that_another_speaks_for_has_its_band_until_it_has_one_of_its_own() {
     house.flat(LEEKS_TOO, Command::RecordCapacity { now: false }).unwrap();
     assert_eq!(house.of_flat(LEEKS_TOO, "capacity_weight_g"), 2920.0);
 }
+
+#[test]
+fn a_dome_of_known_weight_that_is_said_first_changes_nothing_until_it_is_seen() {
+    let with_dome = || {
+        let mut plan = plan();
+        plan.flats[LEEKS].1.dome_weight = Some(Grams::new(180.0));
+        let mut house = House::of(plan);
+        house.reads(OWN, 2450.0, 300);
+        house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+        assert_eq!(
+            (house.fraction(LEEKS), house.of_flat(LEEKS, "dome")),
+            (0.45, json!(true)),
+            "it does not lie there yet"
+        );
+        house
+    };
+    let mut house = with_dome();
+    house.reads(OWN, 2630.0, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "weight_g")), (0.45, json!(2450.0)));
+    // Lifted, and put back without it.
+    house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+    house.reads(OWN, 0.0, 120);
+    house.reads(OWN, 2450.0, 300);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.45, json!(false)));
+    assert!(house.last(LEEKS, is_watered).is_none());
+
+    // Never seen: it must have lain there all the time.
+    let mut house = with_dome();
+    house.dries(OWN, 2450.0, 0.1, 1);
+    assert_eq!(house.fraction(LEEKS), 0.27);
+}
+
+#[test]
+fn a_dry_flat_stays_dry_within_the_hysteresis_over_a_restart() {
+    let mut house = House::new();
+    house.reads(OWN, 2290.0, 300);
+    house.reads(OWN, 2310.0, 900);
+    assert_eq!((house.of_flat(LEEKS, "condition"), house.fraction(LEEKS)), (json!("dry"), 0.31));
+    let saved = Saved { facts: vec![house.site.fact(Subject::Flat(LEEKS)).unwrap()], ..Saved::default() };
+    let mut again = House::of(plan());
+    again.seconds = house.seconds + 30.0;
+    again.site = Site::new(Arc::new(plan()), &saved, moment(again.seconds));
+    assert_eq!(again.of_flat(LEEKS, "condition"), "dry");
+    again.reads(OWN, 2310.0, 60);
+    assert_eq!((again.of_flat(LEEKS, "condition"), again.fraction(LEEKS)), (json!("dry"), 0.31));
+    again.reads(OWN, 2330.0, 900);
+    assert_eq!(again.of_flat(LEEKS, "condition"), "due", "left at low and 0.02");
+}
