@@ -346,6 +346,7 @@ impl Judge {
     }
 
     fn trouble(&mut self, stand: usize, trouble: Trouble, at: SimTime) {
+        self.owe_a_freeze(stand, trouble, at);
         let post = &mut self.posts[stand];
         // A tare is seen by the flat that seems to be lifted, and then dries to below zero. Where the flat is away there is
         // nothing to lift, and a stand that has tared itself before has nothing right to compare with.
@@ -362,6 +363,30 @@ impl Judge {
             let kind = Kind::StandFault;
             self.owed.push(Owed { kind, stand, from: at, until, like_lifted, stands: false, unheard: false, why });
         }
+    }
+
+    /// A reading that stands still while drying should have taken three divisions (contract, `stand-fault`). The rate is that of the
+    /// last day, and at night a quarter of it: where that comes to six divisions in time, it must be told.
+    fn owe_a_freeze(&mut self, stand: usize, trouble: Trouble, at: SimTime) {
+        let Trouble::Freeze { lasts } = trouble else { return };
+        let (post, pot) = (&self.posts[stand], &self.pots[stand]);
+        let (settings, flat) = (&self.plan.stands[stand].1, &self.plan.flats[stand].1);
+        let band = flat.dry_weight.zip(flat.capacity_weight).map_or(0.0, |(dry, capacity)| (capacity - dry).get());
+        let slowest = pot.per_hour * band / 4.0;
+        let hours = 6.0 * settings.division.get() / slowest;
+        let is_hidden = post.tared
+            || post.bent
+            || post.load != 0.0
+            || pot.off_since.is_some()
+            || at.since(post.dome_until) < Span::hours(30);
+        let limit = if post.counts { Span::minutes(10) } else { Span::hours(2) };
+        let due = limit.max(Span::from_seconds(hours.min(1e6) * 3600.0)) + Span::hours(1);
+        if !hours.is_finite() || is_hidden || lasts < due || at.since(BEGINS) < Span::hours(30) {
+            return;
+        }
+        let why = format!("{trouble:?} at day {} {:.2} h", at.day(), at.hour());
+        let (kind, until) = (Kind::StandFault, at + lasts);
+        self.owed.push(Owed { kind, stand, from: at, until, like_lifted: false, stands: false, unheard: false, why });
     }
 
     fn weighed(&self, house: &House, place: usize, known: &Shown) -> Option<f64> {

@@ -10,7 +10,7 @@ pub struct Post {
     pub own_period: Span,
     pub period: Span,
     pub noise: f64,
-    counts: bool,
+    pub counts: bool,
     tares: bool,
     pub is_bad_cell: bool,
     /// Its last reading that reached the program.
@@ -26,7 +26,7 @@ pub struct Post {
     /// Readings are not to be believed until then.
     pub bad_until: SimTime,
     pub watered_until: SimTime,
-    dome_until: SimTime,
+    pub dome_until: SimTime,
     shift: f64,
     pub load: f64,
     pub tared: bool,
