@@ -230,6 +230,7 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
                 self.engine.keep(output);
                 Ok(())
             }
+            Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => Ok(()),
             Output::Answer(..) | Output::Tell(_) | Output::Shelved(..) => Ok(()),
             Output::Keep(_) | Output::KeepAlert(..) | Output::Weight(_) => {
                 self.engine.keep(output);

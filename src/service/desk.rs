@@ -396,6 +396,7 @@ impl Desk {
                 let id = self.site.id(message.subject).to_owned();
                 self.tools.notifier.say(News::Heard(message, id));
             }
+            Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => {}
             Output::Shelved(_, subject, until) => {
                 let until = Some(self.tools.clock.now().mono_at(until));
                 let (of, id) = (subject.of().to_owned(), self.site.id(subject).to_owned());

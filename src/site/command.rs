@@ -216,6 +216,46 @@ pub enum Command {
     Skip,
     /// Stand, shared: the round is over.
     End,
+    /// Flat: its valve's plan for it alone, or this volume.
+    Water {
+        /// How much; `None`: up to its target.
+        volume: Option<Millilitres>,
+    },
+    /// Valve: its plan, or this volume.
+    Run {
+        /// The valve's total; `None`: the plan.
+        volume: Option<Millilitres>,
+        /// Only this plan, by the number in its id.
+        plan: Option<u64>,
+    },
+    /// Flat, valve or site: close now, in every mode.
+    Stop,
+    /// Valve: open into a bucket for so long.
+    MeasureFlow {
+        /// How long.
+        run: Span,
+    },
+    /// Valve: what the bucket had caught; sets the flow.
+    Caught {
+        /// How much.
+        volume: Millilitres,
+    },
+    /// Valve: a person has looked.
+    Unlock,
+    /// Site: no valve opens for so long.
+    Pause {
+        /// How long.
+        time: Span,
+    },
+    /// Site: valves may open again.
+    Resume,
+    /// Site: a supply is full again, or holds this much.
+    Refilled {
+        /// The supply's place in the plan.
+        supply: usize,
+        /// How much it holds now; `None`: it is full.
+        volume: Option<Millilitres>,
+    },
     /// Known, but of a part that is not built yet.
     NotYet,
 }

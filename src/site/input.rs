@@ -2,7 +2,7 @@
 
 use super::command::Order;
 use crate::stand::{Part, Unreadable};
-use crate::units::Celsius;
+use crate::units::{Celsius, Millilitres};
 
 /// The sender of a command, to be answered; the adapter that made it knows whom it means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -42,6 +42,53 @@ pub enum Input {
     },
     /// A command.
     Order(Order),
+    /// The connection that a valve has for itself is up, its Last Will (to close) in the broker's hands; or is gone. What was to be
+    /// sent on the lost one is lost.
+    ValveLink {
+        /// The valve's place in the plan.
+        valve: usize,
+        /// Up.
+        up: bool,
+    },
+    /// A valve has reported.
+    ValveReport {
+        /// The valve's place in the plan.
+        valve: usize,
+        /// Open; else closed.
+        open: bool,
+    },
+    /// An order to a valve was found that this program has not given.
+    ForeignOrder {
+        /// The valve's place in the plan.
+        valve: usize,
+        /// It is the payload that closes; any other may open.
+        closes: bool,
+        /// The broker had kept it: it opens the valve whenever that connects.
+        retained: bool,
+    },
+    /// A topic that holds a valve while it says so has spoken.
+    Hold {
+        /// The valve's place in the plan.
+        valve: usize,
+        /// Which of its `never_while`.
+        which: usize,
+        /// It says so.
+        holds: bool,
+    },
+    /// What a supply's level sensor says.
+    Level {
+        /// The supply's place in the plan.
+        supply: usize,
+        /// What is left.
+        left: Millilitres,
+    },
+    /// Everything up to [`super::Output::Flush`] with this mark is on the disk and would survive a power cut; or could not be written.
+    Flushed {
+        /// The mark.
+        mark: u64,
+        /// It is.
+        ok: bool,
+    },
     /// Time passes; nothing else happened.
     Tick,
 }

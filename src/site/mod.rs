@@ -34,7 +34,7 @@ pub use agenda::Wake;
 pub use command::{Command, Order, Set, Subject, Was};
 pub use facts::{Fact, Saved};
 pub use input::{Input, Ticket};
-pub use output::{Answer, By, Event, Happening, Message, Output, Sample};
+pub use output::{Answer, By, Event, Happening, Message, Opener, Output, Sample, ValveOrder};
 pub use plan::Plan;
 pub use state::*;
 pub use today::{AwayState, Digest, TodayState};
@@ -143,6 +143,12 @@ impl Site {
             Input::Availability { stand, online } => self.availability(stand, online),
             Input::Order(order) => self.order(order),
             Input::Connected => self.publish_all(),
+            Input::ValveLink { .. }
+            | Input::ValveReport { .. }
+            | Input::ForeignOrder { .. }
+            | Input::Hold { .. }
+            | Input::Level { .. }
+            | Input::Flushed { .. } => {}
             Input::Disconnected | Input::Tick => {}
         }
         while let Some(subject) = self.agenda.due(at.mono) {

@@ -32,6 +32,44 @@ pub enum Output {
     Tell(Message),
     /// Tell nobody about this raised alert before then.
     Shelved(Kind, Subject, Wall),
+    /// Order a valve, at once and on its own connection. One to open is thrown away when that is not up, and never sent again.
+    Valve(usize, ValveOrder),
+    /// Clear what the broker keeps on the command topic of this valve.
+    ClearValve(usize),
+    /// Bring all that was to be kept so far onto the disk, then say so with [`super::Input::Flushed`].
+    Flush(u64),
+}
+
+/// An order to a valve.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ValveOrder {
+    /// Open.
+    Open {
+        /// For the device's own timer, which closes it at the latest then: whole seconds, never above `max_run`.
+        seconds: u32,
+    },
+    /// Close.
+    Close,
+}
+
+/// Who opened or closed a valve.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Opener {
+    /// This program.
+    Us,
+    /// Somebody else, or the device's own timer.
+    Other,
+}
+
+impl Opener {
+    /// The word of the contract.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Us => "tarewell",
+            Self::Other => "other",
+        }
+    }
 }
 
 /// The answer to a command: what to add to `"ok":true`, or why not.
@@ -262,6 +300,48 @@ pub enum Happening {
         title: String,
         /// Why it ended, in plain words.
         reason: String,
+    },
+    /// `watering-started`
+    WateringStarted {
+        /// What is to be poured.
+        volume: Millilitres,
+    },
+    /// `watering-ended`
+    WateringEnded {
+        /// What was to be poured.
+        volume: Millilitres,
+        /// What was, by the weights where there are any.
+        delivered: Millilitres,
+        /// Why it ended.
+        reason: crate::watering::Ended,
+        /// What each fed flat has got, by its id.
+        flats: Vec<(String, Millilitres)>,
+    },
+    /// `valve-opened`
+    ValveOpened {
+        /// By whom.
+        by: Opener,
+    },
+    /// `valve-closed`
+    ValveClosed {
+        /// How long it was open.
+        open_for: crate::moment::Span,
+        /// Who had opened it.
+        by: Opener,
+    },
+    /// `retained-order-cleared`: an order kept by the broker was found on its command topic.
+    RetainedOrderCleared,
+    /// `locked`: nothing opens it before a person has looked and unlocked it.
+    Locked {
+        /// One word.
+        reason: &'static str,
+        /// For people.
+        text: String,
+    },
+    /// `unlocked`
+    Unlocked {
+        /// What it was locked for.
+        reason: &'static str,
     },
     /// `command-refused`
     CommandRefused {

@@ -156,7 +156,7 @@ pub struct ValveState<'a> {
     /// What `run` would pour now.
     pub plan: Option<PlanState<'a>>,
     /// A watering under way.
-    pub watering: Option<()>,
+    pub watering: Option<WateringState>,
     /// Why it may not open.
     pub locked: Option<Locked>,
 }
@@ -178,6 +178,25 @@ pub struct PlanState<'a> {
     pub pulses: Vec<PulseState>,
     /// What each fed flat gets.
     pub flats: Vec<ShareState<'a>>,
+}
+
+/// A watering under way.
+#[derive(Debug, Serialize)]
+pub struct WateringState {
+    /// Its id.
+    pub id: String,
+    /// What is to be poured.
+    pub volume_ml: f64,
+    /// What has been so far.
+    pub delivered_ml: f64,
+    /// Which pulse this is, from 1.
+    pub pulse: u32,
+    /// How many there will be, as far as can be said.
+    pub pulses: u32,
+    /// `pulse`, `rest`, `settling` or `closing`.
+    pub phase: &'static str,
+    /// When this phase ends at the latest.
+    pub until: Option<String>,
 }
 
 /// One pulse of a plan.

@@ -92,13 +92,20 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::SettingReplaced { .. } => "setting-replaced",
         Happening::AlertRaised { .. } => "alert-raised",
         Happening::AlertCleared { .. } => "alert-cleared",
+        Happening::WateringStarted { .. } => "watering-started",
+        Happening::WateringEnded { .. } => "watering-ended",
+        Happening::ValveOpened { .. } => "valve-opened",
+        Happening::ValveClosed { .. } => "valve-closed",
+        Happening::RetainedOrderCleared => "retained-order-cleared",
+        Happening::Locked { .. } => "locked",
+        Happening::Unlocked { .. } => "unlocked",
         Happening::CommandRefused { .. } => "command-refused",
     }
 }
 
 fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<(), M::Error> {
     match what {
-        Happening::Lifted => Ok(()),
+        Happening::Lifted | Happening::RetainedOrderCleared => Ok(()),
         Happening::Returned { change }
         | Happening::Dome { change, .. }
         | Happening::Removed { change }
@@ -142,11 +149,36 @@ fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<()
             alert(map, *kind, *severity, title)?;
             map.serialize_entry("reason", reason)
         }
+        Happening::WateringStarted { volume } => map.serialize_entry("volume_ml", &millilitres(*volume)),
+        Happening::WateringEnded { volume, delivered, reason, flats } => {
+            map.serialize_entry("volume_ml", &millilitres(*volume))?;
+            map.serialize_entry("delivered_ml", &millilitres(*delivered))?;
+            map.serialize_entry("reason", reason.name())?;
+            let flats: Vec<Got<'_>> = flats.iter().map(|(flat, got)| Got { flat, got_ml: millilitres(*got) }).collect();
+            map.serialize_entry("flats", &flats)
+        }
+        Happening::ValveOpened { by } => map.serialize_entry("by", by.name()),
+        Happening::ValveClosed { open_for, by } => {
+            map.serialize_entry("for_s", &tenths(open_for.as_seconds()))?;
+            map.serialize_entry("by", by.name())
+        }
+        Happening::Locked { reason, text } => {
+            map.serialize_entry("reason", reason)?;
+            map.serialize_entry("text", text)
+        }
+        Happening::Unlocked { reason } => map.serialize_entry("reason", reason),
         Happening::CommandRefused { command, error } => {
             map.serialize_entry("command", command)?;
             map.serialize_entry("error", error)
         }
     }
+}
+
+/// What one flat got of a watering.
+#[derive(Serialize)]
+struct Got<'a> {
+    flat: &'a str,
+    got_ml: f64,
 }
 
 fn alert<M: SerializeMap>(map: &mut M, kind: Kind, severity: Severity, title: &str) -> Result<(), M::Error> {
