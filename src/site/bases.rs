@@ -395,15 +395,20 @@ impl Site {
         if self.flats[index].kept.weighed.is_some_and(|weighed| weighed.at.mono > at.mono) {
             return Err("it has been weighed since then: that weight has the water in it already".to_owned());
         }
+        self.poured_where_no_scale_saw(index, volume, at, By::Hand);
+        Ok(self.weighed_answer(index))
+    }
+
+    /// Water that came to a flat without a stand counts until it is weighed.
+    pub(super) fn poured_where_no_scale_saw(&mut self, index: usize, volume: Millilitres, at: Moment, by: By) {
         let now = self.now;
-        let flat = &mut self.flats[index];
+        let Some(flat) = self.flats.get_mut(index) else { return };
         flat.kept.between.get_or_insert_default().poured += volume.mass();
         flat.kept.watered = Some(at);
         flat.kept.drying.interrupted(now, Span::ZERO);
-        let what = Happening::Watered { added: volume, kept: volume, by: By::Hand, away: true };
+        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
         self.event(Subject::Flat(index), what);
         self.setting_changed(index);
-        Ok(self.weighed_answer(index))
     }
 
     pub(super) fn weighed_answer(&self, index: usize) -> Map<String, serde_json::Value> {

@@ -6,7 +6,7 @@ use super::stands::Bench;
 use super::{Happening, Output, Site, Subject};
 use crate::alert::{Alert, Kind, Of};
 use crate::flat::{Replaced, Season};
-use crate::moment::{Span, Wall};
+use crate::moment::{Mono, Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
 use crate::units::Grams;
 use serde::{Deserialize, Serialize};
@@ -38,6 +38,8 @@ pub struct Saved {
 #[serde(default)]
 struct SiteFacts {
     plans_made: u64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    paused_until: Option<Mono>,
     answered: HashMap<String, Answered>,
 }
 
@@ -49,9 +51,11 @@ impl Site {
             Subject::Flat(flat) => serde_json::to_string(&self.flats.get(flat)?.kept),
             Subject::Stand(stand) => serde_json::to_string(&self.stands.get(stand)?.stand.facts()),
             Subject::Site => {
-                serde_json::to_string(&SiteFacts { plans_made: self.plans_made, answered: self.answered.clone() })
+                let (plans_made, paused_until) = (self.plans_made, self.paused_until);
+                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone() })
             }
-            Subject::Valve(_) | Subject::Supply(_) => return None,
+            Subject::Valve(valve) => self.valve_fact(valve)?,
+            Subject::Supply(supply) => serde_json::to_string(self.supplies.get(supply)?),
         };
         Some(Fact { of: subject.of().to_owned(), id: self.id(subject).to_owned(), json: json.ok()? })
     }
@@ -84,6 +88,7 @@ impl Site {
         if let Some(site) = facts.get(&("site", "")).and_then(|json| serde_json::from_str::<SiteFacts>(json).ok()) {
             self.plans_made = site.plans_made;
             self.answered = site.answered;
+            self.paused_until = site.paused_until;
         }
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<StandFacts>("stand", id, json));
@@ -147,6 +152,7 @@ impl Site {
             }
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
+        self.recall_valves(&facts);
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);
             self.wish_stand(stand);
@@ -154,7 +160,7 @@ impl Site {
     }
 
     /// What was kept of a subject, or a note that it cannot be read.
-    fn taken_up<T: serde::de::DeserializeOwned>(&mut self, of: &str, id: &str, json: &str) -> Option<T> {
+    pub(super) fn taken_up<T: serde::de::DeserializeOwned>(&mut self, of: &str, id: &str, json: &str) -> Option<T> {
         match serde_json::from_str(json) {
             Ok(taken) => Some(taken),
             Err(error) => {

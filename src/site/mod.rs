@@ -40,7 +40,7 @@ pub use state::*;
 pub use today::{AwayState, Digest, TodayState};
 
 use crate::alert::Board;
-use crate::moment::{Moment, Span, Wall};
+use crate::moment::{Moment, Mono, Span, Wall};
 use agenda::Agenda;
 use flats::Flat;
 use orders::Answered;
@@ -48,7 +48,7 @@ use stands::Bench;
 use std::cell::Cell;
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
-use valves::Valve;
+use valves::{SupplyKept, Valve};
 
 /// Room for so many outputs is kept between two inputs.
 const OUT_KEPT: usize = 256;
@@ -72,6 +72,17 @@ pub struct Site {
     seq: u64,
     plans_made: u64,
     answered: HashMap<String, Answered>,
+    supplies: Vec<SupplyKept>,
+    /// The main connection to the broker is up.
+    broker: bool,
+    /// No valve opens before then.
+    paused_until: Option<Mono>,
+    /// No clock is right that reads earlier.
+    built: Option<Wall>,
+    /// When this run began.
+    begun: Mono,
+    /// The number of the last flush that was asked for.
+    marks: u64,
     /// The offset of local time, and the hour since the epoch that it holds for: time zones are looked up once an hour.
     offset: Cell<(i64, i32)>,
     /// Reused for what a stand says, so that a reading allocates nothing.
@@ -98,6 +109,12 @@ impl Site {
             seq: saved.last_seq,
             plans_made: 0,
             answered: HashMap::new(),
+            supplies: plan.supplies.iter().map(|_| SupplyKept::default()).collect(),
+            broker: false,
+            paused_until: None,
+            built: None,
+            begun: now.mono,
+            marks: 0,
             offset: Cell::new((i64::MIN, 0)),
             said: Vec::new(),
             readings: 0,
@@ -142,14 +159,18 @@ impl Site {
             }
             Input::Availability { stand, online } => self.availability(stand, online),
             Input::Order(order) => self.order(order),
-            Input::Connected => self.publish_all(),
-            Input::ValveLink { .. }
-            | Input::ValveReport { .. }
-            | Input::ForeignOrder { .. }
-            | Input::Hold { .. }
-            | Input::Level { .. }
-            | Input::Flushed { .. } => {}
-            Input::Disconnected | Input::Tick => {}
+            Input::Connected => {
+                self.broker = true;
+                self.publish_all();
+            }
+            Input::Disconnected => self.broker_gone(),
+            Input::ValveLink { valve, up } => self.valve_link(valve, up),
+            Input::ValveReport { valve, open } => self.valve_report(valve, open),
+            Input::ForeignOrder { valve, closes, retained } => self.foreign_order(valve, closes, retained),
+            Input::Hold { valve, which, holds } => self.hold(valve, which, holds),
+            Input::Level { supply, left } => self.level(supply, left),
+            Input::Flushed { mark, ok } => self.flushed(mark, ok),
+            Input::Tick => {}
         }
         while let Some(subject) = self.agenda.due(at.mono) {
             self.wake(subject);

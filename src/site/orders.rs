@@ -155,6 +155,8 @@ impl Site {
                 Command::Correct { seq, was, cells } => self.correct(flat, seq, was, cells),
                 Command::PotOn { into } => self.pot_on(flat, &into),
                 Command::Note { kind, text } => self.note(flat, kind, text),
+                Command::Water { volume } => self.water_flat(flat, volume),
+                Command::Stop => self.stop_flat(flat),
                 _ => Err(not_yet(&receipt.word)),
             },
             (Subject::Stand(stand), command) if stand < self.stands.len() => match command {
@@ -171,6 +173,10 @@ impl Site {
                 Command::End => self.step_round(stand, Step::End),
                 _ => Err(not_yet(&receipt.word)),
             },
+            (Subject::Valve(valve), command) => {
+                self.command_valve(valve, &command).unwrap_or_else(|| Err(not_yet(&receipt.word)))
+            }
+            (Subject::Site, command) => self.command_site(&command).unwrap_or_else(|| Err(not_yet(&receipt.word))),
             _ => Err(not_yet(&receipt.word)),
         };
         self.finish(receipt, done);
@@ -539,7 +545,7 @@ fn positive(weight: Option<Grams>) -> Result<(), String> {
 
 /// Notes may be made of a flat that is retired, and `undo` brings it back.
 const fn is_for_the_living(command: &Command) -> bool {
-    !matches!(command, Command::Note { .. } | Command::Undo | Command::NotYet)
+    !matches!(command, Command::Note { .. } | Command::Undo | Command::Stop | Command::NotYet)
 }
 
 fn not_yet(word: &str) -> String {

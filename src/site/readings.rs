@@ -9,7 +9,7 @@ use crate::units::Grams;
 
 /// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
 /// creep of the cells.
-const QUIET_AFTER_WATER: Span = Span::minutes(45);
+pub(super) const QUIET_AFTER_WATER: Span = Span::minutes(45);
 const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
 
 /// A flat that a command has moved is carried to its new stand within this.
@@ -68,11 +68,24 @@ impl Site {
             };
             self.shared_read(stand, steady);
         }
+        if let (Some(_), Some(flat)) = (weight, flat) {
+            self.weighed_by_the_way(stand, flat);
+        }
         if waiting {
             self.carry_on_waiting(stand);
         }
         if weight.is_some() || first {
             self.stand_moved(stand);
+        }
+    }
+
+    /// While its valve waters, each reading counts as it comes.
+    fn weighed_by_the_way(&mut self, stand: usize, flat: usize) {
+        if !self.is_under_valve(flat) {
+            return;
+        }
+        if let Some(weight) = self.stands.get(stand).and_then(|bench| bench.stand.latest()) {
+            self.weighed_under_valve(flat, weight);
         }
     }
 
@@ -223,7 +236,8 @@ impl Site {
             }
             Handling::Watered { gross, kept } => {
                 if !self.is_soaking(index) {
-                    self.watered(index, gross, kept, By::Hand, false);
+                    let by = if self.was_valve_open(index) { By::Valve } else { By::Hand };
+                    self.watered(index, gross, kept, by, false);
                 }
             }
             Handling::Draining { .. } => self.interrupt(index, QUIET_AFTER_WATER),

@@ -39,10 +39,12 @@ pub(super) struct Bench {
 impl Site {
     /// Works out anew what the stand's handling has to know.
     pub(super) fn refresh_scene(&mut self, stand: usize) {
+        let water_comes =
+            self.stands.get(stand).and_then(|bench| bench.flat).is_some_and(|flat| self.has_water_coming(flat));
         let Some(bench) = self.stands.get_mut(stand) else { return };
         let flat = bench.flat.and_then(|flat| Some((self.flats.get(flat)?, &self.plan.flats.get(flat)?.1)));
         bench.scene = Scene {
-            valve_open: false,
+            valve_open: water_comes,
             soaking: flat.is_some_and(|(flat, _)| flat.kept.soak.is_some()),
             flat: flat.map(|(flat, settings)| FlatScene {
                 dry: flat.band.map(|(band, _)| band.dry()),

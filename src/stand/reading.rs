@@ -488,6 +488,13 @@ impl Stand {
         told.then(|| Grams::new(if self.steady { self.believed.unwrap_or(self.last) } else { self.last }))
     }
 
+    /// The latest reading that was taken for a weight, as it came; `None` before calibration and while it cannot be believed.
+    #[must_use]
+    pub fn latest(&self) -> Option<Grams> {
+        let told = self.heard_at.is_some() && self.state == State::Well && self.is_calibrated();
+        told.then_some(self.last).and_then(Grams::checked)
+    }
+
     /// The weight to believe, while the stand is steady.
     #[must_use]
     pub fn steady(&self) -> Option<Grams> {

@@ -1,13 +1,21 @@
 //! Water left → what to deliver, safely.
 
+mod bed;
 mod ended;
+mod flow;
+mod guard;
 mod need;
 mod plan;
+mod pour;
 mod pulses;
 mod settings;
 
+pub use bed::{Bed, Scale};
 pub use ended::Ended;
+pub use flow::{FlowFit, InFlight, configured};
+pub use guard::{Objection, Passing, Situation, objection};
 pub use need::{Need, common_time, headroom_time, to_target};
-pub use plan::{Fed, LimitedBy, Plan, Share, max_per_day, plan};
-pub use pulses::{Pulse, pulses, run_time};
+pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan};
+pub use pour::{Goal, Lesson, Opening, Phase, Pour, Rules, Settled, WhyClose};
+pub use pulses::{Pulse, pulses, rest, run_time};
 pub use settings::{Feed, Method, Mode, SupplySettings, ValveSettings};

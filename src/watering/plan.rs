@@ -155,7 +155,7 @@ pub fn plan(fed: &[Fed], valve: &ValveSettings, left_today: Option<Millilitres>)
         volume,
         run,
         limited_by,
-        pulses: pulses(run, longest_pulse(fed, valve), rest(valve)),
+        pulses: pulses(run, longest_pulse(fed, valve).as_seconds(), rest(valve)),
         flats,
         due: fed.iter().any(|flat| flat.due),
     })
@@ -177,6 +177,9 @@ fn longest(fed: &[Fed], valve: &ValveSettings, left: Millilitres) -> Option<(f64
     limits.into_iter().min_by(|a, b| a.0.total_cmp(&b.0))
 }
 
-fn longest_pulse(fed: &[Fed], valve: &ValveSettings) -> f64 {
-    fed.iter().map(|flat| flat.longest_pulse(valve.pulse_volume)).fold(f64::INFINITY, f64::min)
+/// The longest pulse that gives none of these flats more than it should have in one.
+#[must_use]
+pub fn longest_pulse(fed: &[Fed], valve: &ValveSettings) -> Span {
+    let seconds = fed.iter().map(|flat| flat.longest_pulse(valve.pulse_volume)).fold(f64::INFINITY, f64::min);
+    Span::from_seconds(if seconds.is_finite() { seconds } else { 0.0 })
 }

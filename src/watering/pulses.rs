@@ -60,7 +60,8 @@ pub fn pulses(run: Span, longest: f64, rest: Span) -> Vec<Pulse> {
 }
 
 /// The rest between two pulses of a valve: its own, else 60 s, from below 30 min.
-pub(super) fn rest(valve: &ValveSettings) -> Span {
+#[must_use]
+pub fn rest(valve: &ValveSettings) -> Span {
     valve.rest.unwrap_or(match valve.method {
         Method::Bottom => Span::minutes(30),
         Method::Drip | Method::Overhead => Span::seconds(60),

@@ -1,16 +1,45 @@
 //! The valves of a site: what each would pour now, and why it may not.
 
+mod commands;
+mod device;
+mod faults;
+mod kept;
+mod pouring;
+mod supplies;
+mod unattended;
+
+pub(super) use kept::SupplyKept;
+
 use super::{Locked, Output, PlanState, PulseState, ShareState, Site, Subject, ValveState, decimals};
 use crate::alert::Kind;
 use crate::flat::Condition;
 use crate::moment::{Mono, Span, Wall};
 use crate::stand::Health;
-use crate::units::{Flow, Fraction, Millilitres};
+use crate::units::{Fraction, Millilitres};
 use crate::watering::{Fed, Mode, Plan as Watering};
+use device::Device;
+use kept::ValveKept;
+use pouring::Run;
 
 /// One valve as the site keeps it.
 #[derive(Debug, Default)]
 pub(super) struct Valve {
+    /// What survives.
+    kept: ValveKept,
+    /// What is known of the valve itself.
+    device: Device,
+    /// Its own connection is up.
+    link: bool,
+    /// Which of its `never_while` topics hold it.
+    held: Vec<bool>,
+    /// A watering under way.
+    run: Option<Run>,
+    /// Since when its plan is due.
+    due_since: Option<Mono>,
+    /// The store could not be written when it was last asked to.
+    journal_failed: Option<Mono>,
+    /// When it was last ordered open, or seen open.
+    last_open: Option<Mono>,
     /// Its plan, with a number that stays while there is one.
     plan: Option<(u64, Watering)>,
     locked: Option<Lock>,
@@ -36,8 +65,10 @@ impl Site {
     }
 
     fn replan_valve(&mut self, index: usize) {
+        self.drive(index);
         let locked = self.reason_to_lock(index);
-        let watering = if locked.is_some() { None } else { self.work_out(index) };
+        let is_running = self.valves.get(index).is_some_and(|valve| valve.run.is_some());
+        let watering = if locked.is_some() || is_running { None } else { self.work_out(index) };
         let now = self.now;
         let Some(valve) = self.valves.get_mut(index) else { return };
 
@@ -71,6 +102,9 @@ impl Site {
         if lock_changed {
             self.tell_fed_flats(index);
         }
+        self.note_due(index, due == Some(true));
+        self.look_at_the_day(index);
+        self.water_by_itself(index);
     }
 
     /// The states of the flats on a valve say whether it is locked.
@@ -97,7 +131,9 @@ impl Site {
     }
 
     pub(super) fn valve_wakes(&mut self, index: usize) {
+        self.device_wakes(index);
         self.replan_valve(index);
+        self.wish_valve(index);
         let sent = self.valves.get(index).and_then(|valve| valve.sent);
         match sent {
             Some(sent) if self.now.mono.since(sent) < super::flats::LONGEST_PAUSE => {
@@ -115,24 +151,40 @@ impl Site {
 
     fn work_out(&self, index: usize) -> Option<Watering> {
         let settings = self.plan.valves.get(index)?;
-        let fed: Option<Vec<Fed>> = settings
-            .feeds
-            .iter()
-            .map(|feed| {
-                let flat = self.flats.get(feed.flat)?;
-                let (band, _) = flat.band?;
-                Some(Fed {
-                    flat: feed.flat,
-                    flow: feed.flow,
-                    water: flat.water()?,
-                    band: band.width(),
-                    target: flat.limits.target,
-                    high: flat.limits.high,
-                    due: self.is_due(feed.flat, index),
-                })
+        crate::watering::plan(&self.fed(index)?, settings, self.left_today(index))
+    }
+
+    /// The flats on a valve as they stand; `None` while one of them is unknown.
+    fn fed(&self, index: usize) -> Option<Vec<Fed>> {
+        let (settings, valve) = (self.plan.valves.get(index)?, self.valves.get(index)?);
+        let of = |(feed, way): (&crate::watering::Feed, &kept::Way)| {
+            let flat = self.flats.get(feed.flat)?;
+            let (band, _) = flat.band?;
+            Some(Fed {
+                flat: feed.flat,
+                flow: way.fit.flow(),
+                water: flat.water()?,
+                band: band.width(),
+                target: flat.limits.target,
+                high: flat.limits.high,
+                due: self.is_due(feed.flat, index),
             })
-            .collect();
-        crate::watering::plan(&fed?, settings, None)
+        };
+        settings.feeds.iter().zip(&valve.kept.ways).map(of).collect()
+    }
+
+    /// What may still be poured of the day's volume; `None` before it can be said.
+    fn left_today(&self, index: usize) -> Option<Millilitres> {
+        let most = self.max_per_day(index)?;
+        Some((most - self.of_the_day(index)).max(Millilitres::ZERO))
+    }
+
+    /// What the valve has given in 24 hours: what was settled, what may have come of an opening whose end is unknown, and what
+    /// somebody else lets run.
+    fn of_the_day(&self, index: usize) -> Millilitres {
+        let Some(valve) = self.valves.get(index) else { return Millilitres::ZERO };
+        let open = valve.kept.entry.as_ref().map_or(Millilitres::ZERO, |entry| entry.most);
+        valve.kept.of_the_day(self.now) + open + self.foreign_so_far(index)
     }
 
     /// Due or dry, or will be before the valve's next hours.
@@ -146,7 +198,23 @@ impl Site {
         flat.outlook.due.is_some_and(|due| due.at.wall < next)
     }
 
+    /// What is published as its lock: a fault first, then what goes by itself.
     fn reason_to_lock(&self, index: usize) -> Option<(&'static str, String)> {
+        if let Some(fault) = self.valves.get(index).and_then(|valve| valve.kept.fault.as_ref()) {
+            return Some((fault.kind.name(), fault.text.clone()));
+        }
+        let lasting = |objection: &crate::watering::Objection| {
+            matches!(objection.passing, crate::watering::Passing::Later) && objection.reason != "hours"
+        };
+        let situation = self.situation(index, true, false);
+        if situation.mode == Mode::Advise {
+            return situation.flat;
+        }
+        let objection = crate::watering::objection(&situation).filter(lasting)?;
+        Some((objection.reason, objection.text))
+    }
+
+    fn reason_against_any(&self, index: usize) -> Option<(&'static str, String)> {
         let feeds = &self.plan.valves.get(index)?.feeds;
         feeds.iter().find_map(|feed| self.reason_against(feed.flat))
     }
@@ -189,7 +257,7 @@ impl Site {
             reason: lock.reason,
             text: lock.text.clone(),
             since: self.stamp(lock.since),
-            needs_unlock: false,
+            needs_unlock: self.valves.get(valve)?.kept.fault.is_some(),
         })
     }
 
@@ -198,17 +266,16 @@ impl Site {
     pub fn valve_state(&self, index: usize) -> Option<ValveState<'_>> {
         let settings = self.plan.valves.get(index)?;
         let valve = self.valves.get(index)?;
-        let flow: Flow = settings.feeds.iter().map(|feed| feed.flow).sum();
         Some(ValveState {
             valve: &settings.id,
             time: self.stamp(self.now.wall),
             mode: settings.mode.name(),
-            state: "closed",
-            flow_ml_per_min: decimals(flow.in_ml_per_min(), 1),
-            last_24h_ml: 0.0,
+            state: self.shown_state(index),
+            flow_ml_per_min: decimals(valve.kept.flow().in_ml_per_min(), 1),
+            last_24h_ml: decimals(self.of_the_day_so_far(index).get(), 1),
             max_per_day_ml: self.max_per_day(index).map(|volume| decimals(volume.get(), 1)),
             plan: valve.plan.as_ref().map(|(number, plan)| self.plan_state(*number, plan)),
-            watering: None,
+            watering: self.watering_state(index),
             locked: self.locked_state(index),
         })
     }

@@ -1,0 +1,413 @@
+//! The valve itself: orders to it, what it reports, and whether it is known to be closed.
+
+use super::super::{Happening, Opener, Output, Site, Subject, ValveOrder};
+use super::kept::Poured;
+use crate::alert::Kind;
+use crate::moment::{Mono, Span};
+use crate::units::{Grams, Millilitres};
+use crate::watering::Mode;
+
+/// An order to close is repeated so often, and this many times; fewer where nothing could answer.
+const AGAIN: Span = Span::seconds(1);
+const ORDERS: u32 = 10;
+const ORDERS_UNANSWERED: u32 = 3;
+/// A report follows an order within this.
+const ANSWERS_WITHIN: Span = Span::seconds(5);
+/// Without a report, a valve is known closed after so long without gain.
+const STILL_FOR: Span = Span::seconds(30);
+/// One of which nothing is heard is ordered closed so often.
+const ASKED_AGAIN: Span = Span::seconds(60);
+/// One that opens so soon after an order of ours has had that order late, or twice.
+const OURS: Span = Span::minutes(10);
+/// Rising by less than this is noise, g.
+const NOISE: f64 = 20.0;
+
+/// What is known of a valve.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) enum Device {
+    /// Nothing.
+    #[default]
+    Unknown,
+    /// Ordered open, and no report seen yet.
+    Opening { since: Mono },
+    /// Open.
+    Open { since: Mono, by: Opener },
+    /// Ordered closed, and not known to be.
+    Closing(Closing),
+    /// Closed.
+    Closed,
+}
+
+/// An order to close that is not confirmed.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Closing {
+    since: Mono,
+    /// Orders sent.
+    orders: u32,
+    /// When the next one goes out.
+    next: Mono,
+    /// Since when it was open, and by whom.
+    opened: Option<(Mono, Opener)>,
+    /// It has said that it is open since it was ordered closed.
+    says_open: bool,
+    /// The weights of the fed flats from which the time without gain counts.
+    still: Option<(Mono, Vec<Option<Grams>>)>,
+}
+
+impl Device {
+    /// Whether it is known to be closed.
+    pub const fn is_closed(&self) -> bool {
+        matches!(self, Self::Closed)
+    }
+}
+
+impl Site {
+    pub(in crate::site) fn valve_link(&mut self, index: usize, up: bool) {
+        let Some(valve) = self.valves.get_mut(index) else { return };
+        let was = std::mem::replace(&mut valve.link, up);
+        if up {
+            // What the valve has heard of a lost connection nobody knows.
+            self.order_close(index);
+        } else if was {
+            self.connection_lost(index);
+        }
+        self.replan_valve(index);
+        self.wish_valve(index);
+    }
+
+    pub(in crate::site) fn broker_gone(&mut self) {
+        self.broker = false;
+        for valve in 0..self.valves.len() {
+            self.replan_valve(valve);
+            self.wish_valve(valve);
+        }
+    }
+
+    /// A topic that holds the valve has spoken.
+    pub(in crate::site) fn hold(&mut self, index: usize, which: usize, holds: bool) {
+        let held = self.valves.get_mut(index).and_then(|valve| valve.held.get_mut(which));
+        let Some(held) = held else { return };
+        if std::mem::replace(held, holds) != holds {
+            self.replan_valve(index);
+            self.publish_valve(index);
+            self.wish_valve(index);
+        }
+    }
+
+    /// An order that this program has not given.
+    pub(in crate::site) fn foreign_order(&mut self, index: usize, closes: bool, retained: bool) {
+        if index >= self.valves.len() {
+            return;
+        }
+        if retained {
+            self.out.push_back(Output::ClearValve(index));
+            self.event(Subject::Valve(index), Happening::RetainedOrderCleared);
+            self.order_close(index);
+        } else if !self.plan.valves[index].reports && !closes && !self.is_being_opened(index) {
+            // Nothing else will tell that it is open.
+            self.is_open(index, Opener::Other);
+        } else if !self.plan.valves[index].reports && closes {
+            self.closed_by_other(index);
+        }
+        self.replan_valve(index);
+        self.wish_valve(index);
+    }
+
+    fn is_being_opened(&self, index: usize) -> bool {
+        let device = self.valves.get(index).map(|valve| &valve.device);
+        matches!(device, Some(Device::Opening { .. } | Device::Open { by: Opener::Us, .. }))
+    }
+
+    fn closed_by_other(&mut self, index: usize) {
+        if matches!(self.valves[index].device, Device::Open { by: Opener::Other, .. }) {
+            self.order_close(index);
+        }
+    }
+
+    pub(in crate::site) fn valve_report(&mut self, index: usize, open: bool) {
+        let now = self.now.mono;
+        let Some(valve) = self.valves.get_mut(index) else { return };
+        match (&mut valve.device, open) {
+            (Device::Opening { .. }, true) => self.is_open(index, Opener::Us),
+            (Device::Closing(closing), true) => closing.says_open = true,
+            (Device::Closing(_), false) => self.is_closed(index),
+            (Device::Open { .. }, false) => {
+                // Its own timer, or somebody, has closed it.
+                self.closed_early(index);
+                self.is_closed(index);
+            }
+            (Device::Unknown | Device::Closed, true) => {
+                let is_ours = valve.last_open.is_some_and(|last| now.since(last) <= OURS);
+                self.is_open(index, if is_ours { Opener::Us } else { Opener::Other });
+                if is_ours {
+                    // An order that came late, or twice.
+                    self.order_close(index);
+                }
+            }
+            (Device::Unknown, false) => self.valves[index].device = Device::Closed,
+            (Device::Opening { .. } | Device::Closed, false) | (Device::Open { .. }, true) => return,
+        }
+        self.replan_valve(index);
+        self.publish_valve(index);
+        self.wish_valve(index);
+    }
+
+    fn is_open(&mut self, index: usize, by: Opener) {
+        let now = self.now.mono;
+        let valve = &mut self.valves[index];
+        let since = match valve.device {
+            Device::Opening { since } => since,
+            _ => now,
+        };
+        valve.device = Device::Open { since, by };
+        valve.last_open = Some(now);
+        self.event(Subject::Valve(index), Happening::ValveOpened { by });
+        self.refresh_scenes_of(index);
+    }
+
+    /// It is known to be closed.
+    fn is_closed(&mut self, index: usize) {
+        let now = self.now;
+        let valve = &mut self.valves[index];
+        let opened = match &valve.device {
+            Device::Open { since, by } => Some((*since, *by)),
+            Device::Opening { since } => Some((*since, Opener::Us)),
+            Device::Closing(closing) => closing.opened,
+            Device::Unknown | Device::Closed => None,
+        };
+        valve.device = Device::Closed;
+        if let Some((since, by)) = opened {
+            let open_for = now.mono.since(since);
+            self.event(Subject::Valve(index), Happening::ValveClosed { open_for, by });
+            if by == Opener::Other || self.valves[index].run.is_none() && self.valves[index].kept.entry.is_none() {
+                self.foreign_water(index, open_for);
+            }
+        }
+        self.close_master_of(index);
+        self.refresh_scenes_of(index);
+        self.publish_valve(index);
+    }
+
+    /// Water that no watering of ours accounts for counts into the day by its time.
+    fn foreign_water(&mut self, index: usize, open_for: Span) {
+        let at = self.now;
+        let kept = &mut self.valves[index].kept;
+        let of = |flow: crate::units::Flow| Millilitres::new(flow.get() * open_for.as_seconds());
+        let flats: Vec<Millilitres> = kept.ways.iter().map(|way| of(way.fit.flow())).collect();
+        let volume = flats.iter().copied().sum();
+        kept.write_down(Poured { at, volume, flats });
+        self.take_from_supply(index, volume);
+        self.keep(Subject::Valve(index));
+    }
+
+    /// What somebody else lets run at this moment.
+    pub(super) fn foreign_so_far(&self, index: usize) -> Millilitres {
+        let Some(valve) = self.valves.get(index) else { return Millilitres::ZERO };
+        let since = match &valve.device {
+            Device::Open { since, by: Opener::Other } => Some(*since),
+            Device::Closing(closing) => closing.opened.filter(|(_, by)| *by == Opener::Other).map(|(since, _)| since),
+            _ => None,
+        };
+        let seconds = since.map_or(0.0, |since| self.now.mono.since(since).as_seconds());
+        Millilitres::new(valve.kept.flow().get() * seconds)
+    }
+
+    // ---- orders
+
+    /// Orders it open. Whoever calls has asked the guard and written the journal.
+    pub(super) fn order_open(&mut self, index: usize, seconds: u32) {
+        let now = self.now.mono;
+        let valve = &mut self.valves[index];
+        valve.device = Device::Opening { since: now };
+        valve.last_open = Some(now);
+        self.out.push_back(Output::Valve(index, ValveOrder::Open { seconds }));
+        if !self.plan.valves[index].reports {
+            self.is_open(index, Opener::Us);
+        }
+        self.refresh_scenes_of(index);
+        self.publish_valve(index);
+    }
+
+    /// Orders it closed, and again until that is known.
+    pub(super) fn order_close(&mut self, index: usize) {
+        let now = self.now.mono;
+        let reports = self.plan.valves[index].reports;
+        let weights = self.weights_under(index);
+        let valve = &mut self.valves[index];
+        let opened = match &valve.device {
+            Device::Opening { since } => Some((*since, Opener::Us)),
+            Device::Open { since, by } => Some((*since, *by)),
+            Device::Closing(closing) => closing.opened,
+            Device::Unknown | Device::Closed => None,
+        };
+        let says_open = matches!(&valve.device, Device::Closing(closing) if closing.says_open);
+        // One that has said it is closed may say nothing more when it is told to close.
+        let stays_known = reports && valve.device.is_closed();
+        if !stays_known {
+            let still = (!reports).then_some((now, weights));
+            valve.device =
+                Device::Closing(Closing { since: now, orders: 1, next: now + AGAIN, opened, says_open, still });
+        }
+        self.out.push_back(Output::Valve(index, ValveOrder::Close));
+        self.agenda.wish(Subject::Valve(index), now + AGAIN);
+    }
+
+    fn weights_under(&self, index: usize) -> Vec<Option<Grams>> {
+        let of = |feed: &crate::watering::Feed| {
+            let flat = self.flats.get(feed.flat).filter(|flat| flat.on_stand)?;
+            self.stands.get(flat.stand?)?.stand.live()
+        };
+        self.plan.valves[index].feeds.iter().map(of).collect()
+    }
+
+    /// Orders to close that are to be repeated, reports that do not come, valves that are left open by others.
+    pub(super) fn device_wakes(&mut self, index: usize) {
+        let now = self.now.mono;
+        let Some(valve) = self.valves.get_mut(index) else { return };
+        match &mut valve.device {
+            Device::Opening { since } if now.since(*since) >= ANSWERS_WITHIN => {
+                self.lock(index, Kind::NoAnswer, "it was ordered open and has not reported that it is".to_owned());
+                self.stop_run(index, crate::watering::Ended::Fault);
+            }
+            Device::Closing(_) => self.closing_wakes(index),
+            Device::Open { since, by: Opener::Other } => {
+                let open_for = now.since(*since);
+                let most = self.plan.valves[index].max_run;
+                let is_ours_to_close = self.plan.valves[index].mode != Mode::Advise;
+                if is_ours_to_close && (most.is_some_and(|most| open_for > most) || self.is_a_fed_flat_full(index)) {
+                    self.order_close(index);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn is_a_fed_flat_full(&self, index: usize) -> bool {
+        let full =
+            |flat: &super::super::flats::Flat| flat.fraction.is_some_and(|fraction| fraction >= flat.limits.high);
+        self.plan.valves[index].feeds.iter().any(|feed| self.flats.get(feed.flat).is_some_and(full))
+    }
+
+    fn closing_wakes(&mut self, index: usize) {
+        let now = self.now.mono;
+        let reports = self.plan.valves[index].reports;
+        if !reports {
+            self.watch_for_stillness(index);
+        }
+        let Some(valve) = self.valves.get_mut(index) else { return };
+        let Device::Closing(closing) = &mut valve.device else { return };
+        let most = if reports { ORDERS } else { ORDERS_UNANSWERED };
+        let (was_open, waited) = (closing.opened.is_some(), now.since(closing.since));
+        if now >= closing.next {
+            closing.orders += 1;
+            closing.next = now + if closing.orders < most { AGAIN } else { ASKED_AGAIN };
+            self.out.push_back(Output::Valve(index, ValveOrder::Close));
+        }
+        let Some(Device::Closing(closing)) = self.valves.get(index).map(|valve| &valve.device) else { return };
+        if !reports || waited < ANSWERS_WITHIN {
+            return;
+        }
+        let exhausted = waited >= Span::from_millis(AGAIN.millis() * i64::from(ORDERS));
+        if closing.says_open && exhausted {
+            self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
+        } else if was_open && !closing.says_open {
+            self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
+        }
+    }
+
+    /// A valve without a report is known closed once the flats have not gained for a while.
+    fn watch_for_stillness(&mut self, index: usize) {
+        let now = self.now.mono;
+        let weights = self.weights_under(index);
+        let in_flight: f64 = self.valves[index].kept.ways.iter().map(|way| way.in_flight.get()).sum();
+        let Some(Device::Closing(closing)) = self.valves.get_mut(index).map(|valve| &mut valve.device) else { return };
+        let Some((since, before)) = &mut closing.still else { return };
+        let gained = before.iter().zip(&weights).any(|(before, now)| match (before, now) {
+            (Some(before), Some(now)) => (*now - *before).get() > NOISE + in_flight,
+            _ => false,
+        });
+        if gained {
+            (*since, *before) = (now, weights);
+            return;
+        }
+        if now.since(*since) >= STILL_FOR {
+            self.is_closed(index);
+        }
+    }
+
+    /// When the valve wants to be looked at again.
+    pub(super) fn wish_valve(&mut self, index: usize) {
+        let Some(valve) = self.valves.get(index) else { return };
+        let now = self.now.mono;
+        let device = match &valve.device {
+            Device::Opening { since } => Some(*since + ANSWERS_WITHIN),
+            Device::Closing(closing) => {
+                let answer = closing.since + ANSWERS_WITHIN;
+                let still = closing.still.as_ref().map(|(since, _)| *since + STILL_FOR);
+                [Some(closing.next), Some(answer).filter(|at| *at > now), still.filter(|at| *at > now)]
+                    .into_iter()
+                    .flatten()
+                    .min()
+            }
+            Device::Open { by: Opener::Other, .. } => Some(now + Span::seconds(10)),
+            Device::Unknown | Device::Open { .. } | Device::Closed => None,
+        };
+        let run = valve.run.as_ref().and_then(|run| run.next_wake(now));
+        let due = valve.due_since.map(|since| since + super::unattended::DUE_FOR).filter(|at| *at > now);
+        if let Some(at) = [device, run, due].into_iter().flatten().min() {
+            self.agenda.wish(Subject::Valve(index), at.max(now + Span::from_millis(1)));
+        }
+    }
+
+    /// Why it is not known to be closed; `None` if it is.
+    pub(super) fn not_closed(&self, index: usize) -> Option<String> {
+        let valve = self.valves.get(index)?;
+        Some(match &valve.device {
+            Device::Closed => return None,
+            Device::Unknown => "nothing has been heard of it yet".to_owned(),
+            Device::Opening { .. } => "it is opening".to_owned(),
+            Device::Open { by: Opener::Us, .. } => "it is open".to_owned(),
+            Device::Open { by: Opener::Other, .. } => "somebody else has opened it".to_owned(),
+            Device::Closing(_) if self.plan.valves[index].reports => {
+                "it was ordered closed and has not reported that it is".to_owned()
+            }
+            Device::Closing(_) => "30 s without gain after the order to close are not over".to_owned(),
+        })
+    }
+
+    /// The word of the contract.
+    pub(super) fn shown_state(&self, index: usize) -> &'static str {
+        let Some(valve) = self.valves.get(index) else { return "unknown" };
+        let is_advised = self.plan.valves[index].mode == Mode::Advise;
+        match &valve.device {
+            Device::Open { .. } => "open",
+            Device::Closed => "closed",
+            // Nothing is sent to it, and nothing is known against it.
+            Device::Unknown if is_advised && !self.plan.valves[index].reports => "closed",
+            _ => "unknown",
+        }
+    }
+
+    /// What a stand has to know of its flat's valve.
+    pub(in crate::site) fn has_water_coming(&self, flat: usize) -> bool {
+        self.valve_of(flat).and_then(|valve| self.valves.get(valve)).is_some_and(|valve| {
+            let is_open = matches!(valve.device, Device::Opening { .. } | Device::Open { .. } | Device::Closing(_));
+            (is_open && valve.last_open.is_some()) || valve.run.is_some()
+        })
+    }
+
+    /// Whether what is gained now, or has been gained of late, came from its valve.
+    pub(in crate::site) fn was_valve_open(&self, flat: usize) -> bool {
+        let last = self.valve_of(flat).and_then(|valve| self.valves.get(valve)?.last_open);
+        self.has_water_coming(flat) || last.is_some_and(|last| self.now.mono.since(last) < Span::minutes(45))
+    }
+
+    fn refresh_scenes_of(&mut self, index: usize) {
+        let plan = self.plan.clone();
+        for feed in &plan.valves[index].feeds {
+            if let Some(stand) = self.flats.get(feed.flat).and_then(|flat| flat.stand) {
+                self.refresh_scene(stand);
+            }
+        }
+    }
+}

@@ -1,0 +1,176 @@
+//! What of valves and supplies survives a restart: the journal of openings, what was poured of late, what was learned, locks.
+
+use crate::moment::{Moment, Span, Wall};
+use crate::units::{Flow, Millilitres};
+use crate::watering::{FlowFit, InFlight, ValveSettings};
+use serde::{Deserialize, Serialize};
+
+/// A day of a valve is any of these.
+pub(super) const DAY: Span = Span::hours(24);
+/// What was poured is remembered a little longer, for clocks that were set.
+const REMEMBERED: Span = Span::hours(26);
+
+/// An opening that was, or is about to be, ordered; written before the order goes out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Entry {
+    /// The watering it belongs to.
+    pub watering: u64,
+    /// When it was written.
+    pub at: Moment,
+    /// How long the order lets it be open, s.
+    pub seconds: u32,
+    /// What it can pour at most.
+    pub most: Millilitres,
+    /// The weights the fed flats stood at, as the water they would be, mL; in the order of `feeds`.
+    pub weights: Vec<Option<f64>>,
+}
+
+/// Water that a valve has given.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Poured {
+    pub at: Moment,
+    pub volume: Millilitres,
+    /// To each flat it feeds.
+    pub flats: Vec<Millilitres>,
+}
+
+/// A fault that only a person takes back.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Fault {
+    pub kind: crate::alert::Kind,
+    pub text: String,
+    pub since: Wall,
+}
+
+/// What is known of the way to one flat.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Way {
+    pub flat: String,
+    /// What the file said when this was learned.
+    pub configured: Flow,
+    /// Set by a bucket.
+    #[serde(default)]
+    pub measured: Option<Flow>,
+    pub fit: FlowFit,
+    pub in_flight: InFlight,
+}
+
+/// All of one valve.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct ValveKept {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub entry: Option<Entry>,
+    pub poured: Vec<Poured>,
+    pub ways: Vec<Way>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fault: Option<Fault>,
+    /// When it last began to water by itself.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by_itself: Option<Moment>,
+    /// The last run into a bucket, s.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bucket: Option<f64>,
+}
+
+impl ValveKept {
+    /// Meets what the file says: a way is learned anew when its configured flow has changed. Which measured flows were replaced.
+    pub fn meet(&mut self, settings: &ValveSettings, id: impl Fn(usize) -> String) -> Vec<(Flow, Flow)> {
+        let mut replaced = Vec::new();
+        let old = std::mem::take(&mut self.ways);
+        for feed in &settings.feeds {
+            let flat = id(feed.flat);
+            let known = old.iter().find(|way| way.flat == flat);
+            if let Some(way) = known.filter(|way| way.configured == feed.flow) {
+                self.ways.push(way.clone());
+                continue;
+            }
+            if let Some(measured) = known.and_then(|way| way.measured) {
+                replaced.push((measured, feed.flow));
+            }
+            self.ways.push(Way::begin(flat, feed.flow, feed.flow));
+        }
+        replaced
+    }
+
+    /// What all flats get together.
+    pub fn flow(&self) -> Flow {
+        self.ways.iter().map(|way| way.fit.flow()).sum()
+    }
+
+    /// What was poured in the 24 h before.
+    pub fn of_the_day(&self, now: Moment) -> Millilitres {
+        self.today(now).map(|poured| poured.volume).sum()
+    }
+
+    /// What one fed flat got in the 24 h before.
+    pub fn of_the_day_to(&self, feed: usize, now: Moment) -> Millilitres {
+        self.today(now).filter_map(|poured| poured.flats.get(feed).copied()).sum()
+    }
+
+    /// A clock that was set back must not make today's water tomorrow's: what lies ahead counts too.
+    fn today(&self, now: Moment) -> impl Iterator<Item = &Poured> {
+        self.poured.iter().filter(move |poured| now.mono.since(poured.at.mono) < DAY)
+    }
+
+    pub fn write_down(&mut self, poured: Poured) {
+        let now = poured.at;
+        self.poured.retain(|old| now.mono.since(old.at.mono) < REMEMBERED);
+        self.poured.push(poured);
+    }
+}
+
+impl Way {
+    pub fn begin(flat: String, configured: Flow, flow: Flow) -> Self {
+        Self { flat, configured, measured: None, fit: FlowFit::begin(flow), in_flight: InFlight::begin(flow) }
+    }
+}
+
+/// All of one supply.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(in crate::site) struct SupplyKept {
+    /// What is left in it, as counted or as its sensor says; `None`: nobody has said.
+    pub left: Option<Millilitres>,
+}
+
+impl super::super::Site {
+    pub(in crate::site) fn valve_fact(&self, index: usize) -> Option<serde_json::Result<String>> {
+        Some(serde_json::to_string(&self.valves.get(index)?.kept))
+    }
+
+    /// Takes up what was kept of valves and supplies, and meets the file.
+    pub(in crate::site) fn recall_valves(&mut self, facts: &std::collections::HashMap<(&str, &str), &str>) {
+        let plan = self.plan.clone();
+        for (index, settings) in plan.valves.iter().enumerate() {
+            let kept = facts.get(&("valve", settings.id.as_str())).copied();
+            let mut kept: ValveKept =
+                kept.and_then(|json| self.taken_up("valve", &settings.id, json)).unwrap_or_default();
+            let replaced = kept.meet(settings, |flat| self.id(super::super::Subject::Flat(flat)).to_owned());
+            if let Some(valve) = self.valves.get_mut(index) {
+                valve.kept = kept;
+                valve.held = vec![false; settings.never_while];
+            }
+            for (from, to) in replaced {
+                let per_minute = |flow: Flow| serde_json::json!(super::decimals(flow.in_ml_per_min(), 1));
+                let what = super::super::Happening::SettingReplaced {
+                    what: "flow_ml_per_min".to_owned(),
+                    from: per_minute(from),
+                    to: per_minute(to),
+                };
+                self.event(super::super::Subject::Valve(index), what);
+                self.keep(super::super::Subject::Valve(index));
+            }
+            self.recall_fault(index);
+            self.agenda.wish(super::super::Subject::Valve(index), self.now.mono + Span::from_millis(1));
+        }
+        for (index, supply) in plan.supplies.iter().enumerate() {
+            let kept = facts.get(&("supply", supply.id.as_str())).copied();
+            let kept: Option<SupplyKept> = kept.and_then(|json| self.taken_up("supply", &supply.id, json));
+            if let Some(known) = self.supplies.get_mut(index) {
+                // A tank of known size is taken for full until somebody says otherwise.
+                *known = kept.unwrap_or(SupplyKept { left: supply.holds });
+            }
+        }
+    }
+}

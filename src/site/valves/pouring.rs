@@ -1,0 +1,710 @@
+//! A watering from its beginning to its end: guard, journal, orders, weights, and what is learned of it.
+
+use super::super::{By, Happening, Site, Subject, WateringState, decimals};
+use super::device::Device;
+use super::kept::{Entry, Poured};
+use crate::alert::Kind;
+use crate::moment::{Moment, Mono, Span};
+use crate::units::{Grams, Millilitres};
+use crate::watering::{
+    Bed, Ended, Goal, Lesson, LimitedBy, Objection, Opening, Passing, Phase, Plan as Watering, Pour, Rules, Scale,
+    Settled, Situation, WhyClose, objection,
+};
+
+/// A weight is fresh up to two periods, and at least so long.
+const FRESH: Span = Span::seconds(3);
+/// A moment that is bad for opening is waited out for so long, and so many periods of the slowest stand.
+const PATIENCE: Span = Span::minutes(3);
+const PATIENCE_PERIODS: i64 = 6;
+/// While it waits for a better moment it looks so often.
+const LOOKS_EVERY: Span = Span::seconds(1);
+/// The store is asked for no longer.
+const FLUSHED_WITHIN: Span = Span::seconds(5);
+/// The store is tried again so long after it could not be written.
+const JOURNAL_AGAIN: Span = Span::seconds(60);
+/// A master opens so long before, and closes after.
+pub(super) const MASTER_FIRST: Span = Span::seconds(2);
+/// Of an unweighed flat's band, so much a day.
+const UNWEIGHED: f64 = 0.25;
+/// Water still on its way after a cut-off watering has arrived after this.
+const CUT_OFF_SETTLES: Span = Span::seconds(30);
+
+/// A watering under way.
+#[derive(Debug)]
+pub(super) struct Run {
+    pub pour: Pour,
+    /// Nobody asked for it.
+    pub by_itself: bool,
+    pub limited_by: LimitedBy,
+    step: Step,
+    /// Since when it waits for a better moment.
+    waits: Option<Mono>,
+    /// Why it was broken off, for people.
+    why: Option<String>,
+}
+
+/// What stands between wanting to open and the order.
+#[derive(Debug, Clone, Copy)]
+enum Step {
+    None,
+    /// The journal is being written.
+    Journal {
+        mark: u64,
+        since: Mono,
+        opening: Opening,
+    },
+    /// The supply's master was ordered open.
+    Master {
+        since: Mono,
+        opening: Opening,
+    },
+}
+
+impl Run {
+    pub fn next_wake(&self, now: Mono) -> Option<Mono> {
+        match self.step {
+            Step::Journal { since, .. } => Some(since + FLUSHED_WITHIN),
+            Step::Master { since, .. } => Some(since + MASTER_FIRST),
+            Step::None if self.waits.is_some() => Some(now + LOOKS_EVERY),
+            Step::None => self.pour.next_wake(now),
+        }
+    }
+}
+
+impl Site {
+    // ---- may it open?
+
+    /// Everything that speaks for or against opening a valve now.
+    pub(super) fn situation(&self, index: usize, by_itself: bool, bucket: bool) -> Situation {
+        let settings = &self.plan.valves[index];
+        let valve = &self.valves[index];
+        let fault = valve.kept.fault.as_ref().map(|fault| (fault.kind.name(), fault.text.clone()));
+        Situation {
+            valve: settings.id.clone(),
+            mode: settings.mode,
+            by_itself,
+            bucket,
+            fault: fault.or_else(|| self.fault_of_master(index)),
+            flat: self.reason_against_any(index).or_else(|| self.unweighed(index, by_itself)),
+            held: valve.held.iter().any(|held| *held).then(|| "a topic of its `never_while`".to_owned()),
+            paused: self.is_paused(),
+            clock_wrong: self.is_clock_wrong(),
+            out_of_hours: !self.is_in_hours(index),
+            empty: self.empty_supply(index),
+            connected: valve.link && self.broker && self.is_master_linked(index),
+            journal: valve.journal_failed.is_none_or(|at| self.now.mono.since(at) > JOURNAL_AGAIN),
+            other: self.other_on_the_supply(index),
+            not_closed: self.not_closed(index).or_else(|| self.cut_off(index)),
+            not_fresh: self.not_fresh(index),
+        }
+    }
+
+    /// A watering that was cut off, by a crash or a power cut, is settled first.
+    fn cut_off(&self, index: usize) -> Option<String> {
+        let valve = &self.valves[index];
+        let text = "its last watering was cut off, and what that gave is still being weighed";
+        (valve.kept.entry.is_some() && valve.run.is_none()).then(|| text.to_owned())
+    }
+
+    /// Flats that are not weighed need their owner's word, and are not watered by themselves while a check is overdue.
+    fn unweighed(&self, index: usize, by_itself: bool) -> Option<(&'static str, String)> {
+        let settings = &self.plan.valves[index];
+        settings.feeds.iter().filter(|feed| !self.is_weighed_all_the_time(feed.flat)).find_map(|feed| {
+            let (_, flat) = self.plan.flats.get(feed.flat)?;
+            let label = &flat.label;
+            if !settings.unweighed_accepted {
+                let text = format!(
+                    "{label} is on no stand, so nobody would see how much water it gets; `unweighed: accepted` in the file lets it open"
+                );
+                return Some(("unweighed", text));
+            }
+            let is_due = self.board.is_raised(Kind::WeighDue, crate::alert::Of::Flat(feed.flat));
+            (by_itself && is_due).then(|| ("weigh-due", format!("{label} has to be weighed first")))
+        })
+    }
+
+    pub(super) fn is_weighed_all_the_time(&self, flat: usize) -> bool {
+        self.flats.get(flat).is_some_and(|flat| flat.stand.is_some())
+    }
+
+    /// Why the weight of a fed flat cannot be gone by at this moment.
+    fn not_fresh(&self, index: usize) -> Option<String> {
+        self.plan.valves[index].feeds.iter().find_map(|feed| {
+            let flat = self.flats.get(feed.flat)?;
+            let bench = self.stands.get(flat.stand?)?;
+            let label = &self.plan.flats.get(feed.flat)?.1.label;
+            let age = bench.stand.reading_at().map(|read| self.now.mono.since(read.mono));
+            let period = bench.stand.period().unwrap_or(Span::ZERO);
+            let fresh = FRESH.max(period + period);
+            let Some(age) = age.filter(|_| flat.on_stand) else {
+                return Some(format!("{label} has not been weighed since the start"));
+            };
+            if age > fresh {
+                return Some(format!("the last weight of {label} is {:.0} s old", age.as_seconds()));
+            }
+            (!bench.stand.is_stable()).then(|| format!("{label} does not stand still"))
+        })
+    }
+
+    // ---- begin
+
+    /// Begins a watering that the guard has nothing lasting against. Its answer names it.
+    pub(super) fn begin(&mut self, index: usize, goal: Goal, plan: &Watering, by_itself: bool) -> Result<u64, String> {
+        self.may_begin(index, by_itself, matches!(goal, Goal::Bucket(_)))?;
+        let beds = if matches!(goal, Goal::Bucket(_)) { Vec::new() } else { self.beds(index, goal, plan) };
+        let settings = &self.plan.valves[index];
+        let longest = plan.pulses.iter().map(|pulse| pulse.run).max().unwrap_or(plan.run);
+        let rest = plan.pulses.first().map_or(Span::ZERO, |pulse| pulse.rest);
+        let rules = Rules {
+            max_run: settings.max_run.unwrap_or(plan.run),
+            most: self.left_today(index).unwrap_or(Millilitres::ZERO),
+            pulse: longest.max(self.usual_pulse(index, plan)),
+            rest,
+        };
+        self.plans_made += 1;
+        let (id, now) = (self.plans_made, self.now.mono);
+        let pour = Pour::new(id, goal, plan.volume, rules, beds, now);
+        let valve = &mut self.valves[index];
+        valve.run =
+            Some(Run { pour, by_itself, limited_by: plan.limited_by, step: Step::None, waits: None, why: None });
+        valve.due_since = None;
+        if by_itself {
+            valve.kept.by_itself = Some(self.now);
+        }
+        self.keep(Subject::Valve(index));
+        self.keep(Subject::Site);
+        self.event(Subject::Valve(index), Happening::WateringStarted { volume: plan.volume });
+        self.replan_valve(index);
+        self.publish_valve(index);
+        self.wish_valve(index);
+        Ok(id)
+    }
+
+    /// Waterings that go on longer than planned go on in pulses of the same length.
+    fn usual_pulse(&self, index: usize, plan: &Watering) -> Span {
+        if plan.pulses.len() > 1 {
+            return Span::ZERO;
+        }
+        let fed = self.fed(index).unwrap_or_default();
+        crate::watering::longest_pulse(&fed, &self.plan.valves[index])
+    }
+
+    fn may_begin(&self, index: usize, by_itself: bool, bucket: bool) -> Result<(), String> {
+        if self.valves[index].run.is_some() {
+            return Err(format!("{} is watering already; `stop` ends that", self.id(Subject::Valve(index))));
+        }
+        match objection(&self.situation(index, by_itself, bucket)) {
+            Some(Objection { text, .. }) => Err(text),
+            None => Ok(()),
+        }
+    }
+
+    fn beds(&self, index: usize, goal: Goal, plan: &Watering) -> Vec<Bed> {
+        let valve = &self.valves[index];
+        let flow = valve.kept.flow();
+        let fed = self.fed(index).unwrap_or_default();
+        let of = |(place, (fed, way)): (usize, (&crate::watering::Fed, &super::kept::Way))| {
+            let high = (fed.band * fed.high.get() - fed.water).max(Grams::ZERO).of_water();
+            let wants = match goal {
+                Goal::Volume(volume) => Millilitres::new(volume.get() * (way.fit.flow() / flow)),
+                // What one that feeds one flat is to give, even where a plan was cut.
+                _ if plan.limited_by == LimitedBy::Target => (fed.band * fed.target.get() - fed.water).of_water(),
+                _ => plan.flats.get(place).map_or(Millilitres::ZERO, |share| share.gets),
+            };
+            let room = if self.is_weighed_all_the_time(fed.flat) {
+                high
+            } else {
+                let day = fed.band.of_water() * UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
+                high.min(day.max(Millilitres::ZERO))
+            };
+            Bed::new(fed.flat, wants, room, way.fit, way.in_flight, self.scale_under(fed.flat))
+        };
+        fed.iter().zip(&valve.kept.ways).enumerate().map(of).collect()
+    }
+
+    fn scale_under(&self, flat: usize) -> Option<Scale> {
+        let stand = &self.stands.get(self.flats.get(flat)?.stand?)?.stand;
+        Some(Scale {
+            period: stand.period().unwrap_or(Span::minutes(1)),
+            noise: stand.noise().unwrap_or(Grams::new(1.5)),
+            division: stand.division(),
+        })
+    }
+
+    // ---- go on
+
+    /// Does what a watering asks for now.
+    pub(in crate::site) fn drive(&mut self, index: usize) {
+        // Each turn moves it one phase on; a watering has few at one moment.
+        for _ in 0..8 {
+            let Some(phase) = self.valves.get(index).and_then(|valve| valve.run.as_ref()).map(|run| run.pour.phase())
+            else {
+                self.settle_cut_off(index);
+                return;
+            };
+            let moved = match phase {
+                Phase::Waiting { .. } => self.wants_to_open(index),
+                Phase::Open { .. } => self.is_pouring(index),
+                Phase::Settling { .. } => self.is_settling(index),
+                Phase::Over(ended) => {
+                    self.ends(index, ended);
+                    return;
+                }
+            };
+            if !moved {
+                self.wish_valve(index);
+                return;
+            }
+        }
+    }
+
+    fn wants_to_open(&mut self, index: usize) -> bool {
+        let now = self.now.mono;
+        let (by_itself, bucket, step) = {
+            let Some(run) = &self.valves[index].run else { return false };
+            (run.by_itself, matches!(run.pour.goal, Goal::Bucket(_)), run.step)
+        };
+        match step {
+            Step::Journal { since, .. } if now.since(since) >= FLUSHED_WITHIN => {
+                self.journal_written(index, false);
+                return true;
+            }
+            Step::Master { since, opening } if now.since(since) >= MASTER_FIRST => {
+                return self.open_now(index, opening);
+            }
+            Step::Journal { .. } | Step::Master { .. } => return false,
+            Step::None => {}
+        }
+        let against = objection(&self.situation(index, by_itself, bucket));
+        let patience = self.patience(index);
+        let Some(run) = &mut self.valves[index].run else { return false };
+        match against {
+            Some(objection) if objection.passing != Passing::Soon => {
+                let ended = if objection.reason == "hours" { Ended::Limit } else { Ended::Fault };
+                run.why = Some(objection.text);
+                run.pour.stop(ended);
+                true
+            }
+            Some(objection) => {
+                if matches!(run.pour.phase(), Phase::Waiting { from } if now < from) {
+                    return false;
+                }
+                let since = *run.waits.get_or_insert(now);
+                if now.since(since) < patience {
+                    return false;
+                }
+                run.why = Some(objection.text);
+                run.pour.stop(Ended::Fault);
+                true
+            }
+            None => {
+                run.waits = None;
+                let Some(opening) = run.pour.next_opening(now) else {
+                    return matches!(run.pour.phase(), Phase::Over(_));
+                };
+                self.write_journal(index, opening);
+                false
+            }
+        }
+    }
+
+    fn patience(&self, index: usize) -> Span {
+        let feeds = &self.plan.valves[index].feeds;
+        let periods = feeds.iter().filter_map(|feed| Some(self.scale_under(feed.flat)?.period));
+        let slowest = periods.max().unwrap_or(Span::ZERO);
+        PATIENCE.max(Span::from_millis(slowest.millis() * PATIENCE_PERIODS))
+    }
+
+    /// The planned opening goes to the disk before the order goes out.
+    fn write_journal(&mut self, index: usize, opening: Opening) {
+        let weights = self.weights_now(index);
+        let now = self.now;
+        self.marks += 1;
+        let mark = self.marks;
+        let flow = self.valves[index].kept.flow();
+        let valve = &mut self.valves[index];
+        let Some(run) = &mut valve.run else { return };
+        let most = if run.pour.beds().is_empty() {
+            Millilitres::new(flow.get() * f64::from(opening.cap))
+        } else {
+            opening.most
+        };
+        run.step = Step::Journal { mark, since: now.mono, opening };
+        valve.kept.entry = Some(Entry {
+            watering: run.pour.id,
+            at: now,
+            seconds: opening.cap,
+            most,
+            weights: weights.iter().map(|weight| weight.map(|weight| weight.of_water().get())).collect(),
+        });
+        self.keep(Subject::Valve(index));
+        self.out.push_back(super::super::Output::Flush(mark));
+    }
+
+    /// The weights that the fed flats stand at, steady.
+    fn weights_now(&self, index: usize) -> Vec<Option<Grams>> {
+        let of = |feed: &crate::watering::Feed| {
+            let flat = self.flats.get(feed.flat).filter(|flat| flat.on_stand)?;
+            self.stands.get(flat.stand?)?.stand.steady()
+        };
+        self.plan.valves[index].feeds.iter().map(of).collect()
+    }
+
+    pub(in crate::site) fn flushed(&mut self, mark: u64, ok: bool) {
+        let waits = |valve: &super::Valve| {
+            valve.run.as_ref().is_some_and(|run| matches!(run.step, Step::Journal { mark: of, .. } if of == mark))
+        };
+        let Some(index) = self.valves.iter().position(waits) else { return };
+        self.journal_written(index, ok);
+        self.replan_valve(index);
+        self.wish_valve(index);
+    }
+
+    fn journal_written(&mut self, index: usize, ok: bool) {
+        let now = self.now.mono;
+        let valve = &mut self.valves[index];
+        let Some(run) = &mut valve.run else { return };
+        let Step::Journal { opening, .. } = run.step else { return };
+        run.step = Step::None;
+        if !ok {
+            valve.journal_failed = Some(now);
+            valve.kept.entry = None;
+            run.why = Some("the store could not be written, so nothing was opened".to_owned());
+            run.pour.stop(Ended::Fault);
+            return;
+        }
+        valve.journal_failed = None;
+        // The world may have changed while the disk was busy.
+        let (by_itself, bucket) = (run.by_itself, matches!(run.pour.goal, Goal::Bucket(_)));
+        if let Some(objection) = objection(&self.situation(index, by_itself, bucket)) {
+            let valve = &mut self.valves[index];
+            valve.kept.entry = None;
+            if let Some(run) = valve.run.as_mut().filter(|_| objection.passing != Passing::Soon) {
+                run.why = Some(objection.text);
+                run.pour.stop(Ended::Fault);
+            }
+            self.keep(Subject::Valve(index));
+            return;
+        }
+        if self.open_master_for(index, opening.cap) {
+            if let Some(run) = &mut self.valves[index].run {
+                run.step = Step::Master { since: now, opening };
+            }
+            return;
+        }
+        self.open_now(index, opening);
+    }
+
+    fn open_now(&mut self, index: usize, opening: Opening) -> bool {
+        let now = self.now.mono;
+        let weights = self.weights_now(index);
+        for feed in self.plan.clone().valves[index].feeds.iter() {
+            self.interrupt(feed.flat, super::super::readings::QUIET_AFTER_WATER);
+        }
+        let Some(run) = &mut self.valves[index].run else { return false };
+        run.step = Step::None;
+        // Stopped meanwhile.
+        if !matches!(run.pour.phase(), Phase::Waiting { .. }) {
+            return true;
+        }
+        run.pour.opens(opening, &weights, now);
+        self.order_open(index, opening.cap);
+        true
+    }
+
+    /// Whether it was closed.
+    fn is_pouring(&mut self, index: usize) -> bool {
+        let now = self.now.mono;
+        let bucket = {
+            let Some(run) = &self.valves[index].run else { return false };
+            matches!(run.pour.goal, Goal::Bucket(_))
+        };
+        let trouble = self.trouble_while_open(index, bucket);
+        let Some(run) = &mut self.valves[index].run else { return false };
+        let why = match trouble {
+            Some(text) => {
+                run.pour.stop(Ended::Fault);
+                Some(WhyClose::Disturbed(text))
+            }
+            None => run.pour.should_close(now),
+        };
+        let Some(why) = why else { return false };
+        self.close_for(index, &why);
+        true
+    }
+
+    fn trouble_while_open(&self, index: usize, bucket: bool) -> Option<String> {
+        let situation = self.situation(index, false, bucket);
+        let standing = situation.fault.or(situation.flat.filter(|_| !bucket)).map(|(_, text)| text);
+        let text = standing.or(situation.held.filter(|_| !bucket));
+        text.or_else(|| situation.paused.then(|| "all valves were paused".to_owned()))
+            .or_else(|| (!situation.connected).then(|| "the connection was lost".to_owned()))
+    }
+
+    fn close_for(&mut self, index: usize, why: &WhyClose) {
+        let now = self.now.mono;
+        if let Some(run) = &mut self.valves[index].run {
+            if let WhyClose::Disturbed(text) = why {
+                run.why = Some(text.clone());
+            }
+            run.pour.closes(why, now);
+        }
+        self.order_close(index);
+        self.publish_valve(index);
+    }
+
+    /// It has closed before it was told to: by its own timer, or by somebody.
+    pub(super) fn closed_early(&mut self, index: usize) {
+        let now = self.now.mono;
+        if let Some(run) = &mut self.valves[index].run
+            && matches!(run.pour.phase(), Phase::Open { .. })
+        {
+            run.pour.closes(&WhyClose::Cap, now);
+        }
+    }
+
+    pub(super) fn connection_lost(&mut self, index: usize) {
+        let now = self.now.mono;
+        if let Some(run) = &mut self.valves[index].run {
+            run.why = Some("the connection to it was lost".to_owned());
+            run.pour.stop(Ended::Fault);
+            run.pour.closes(&WhyClose::Disturbed(String::new()), now);
+        }
+        if !self.valves[index].device.is_closed() {
+            self.order_close(index);
+        }
+    }
+
+    pub(in crate::site) fn is_under_valve(&self, flat: usize) -> bool {
+        self.valve_of(flat).and_then(|valve| self.valves.get(valve)).is_some_and(|valve| valve.run.is_some())
+    }
+
+    /// A weight of a flat, steady or not, while its valve waters.
+    pub(in crate::site) fn weighed_under_valve(&mut self, flat: usize, weight: Grams) {
+        let Some(index) = self.valve_of(flat) else { return };
+        let now = self.now.mono;
+        let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.as_mut()) else { return };
+        if let Some(why) = run.pour.weighed(flat, weight, now) {
+            self.close_for(index, &why);
+        }
+        self.drive(index);
+        self.wish_valve(index);
+    }
+
+    fn is_settling(&mut self, index: usize) -> bool {
+        let now = self.now.mono;
+        let Some(run) = &mut self.valves[index].run else { return false };
+        if run.pour.excess() > 0.0 && self.valves[index].kept.fault.is_none() {
+            self.stays_open(index, "the flats go on gaining though it was ordered closed".to_owned());
+        }
+        let Some(run) = &mut self.valves[index].run else { return false };
+        let before: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
+        let Some(settled) = run.pour.settle(now) else { return false };
+        let after: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
+        self.take_in(index, &settled, &before, &after);
+        true
+    }
+
+    /// Counts, learns, and tells of what an opening gave.
+    fn take_in(&mut self, index: usize, settled: &Settled, before: &[Millilitres], after: &[Millilitres]) {
+        let at = self.now;
+        let flats: Vec<Millilitres> =
+            after.iter().zip(before).map(|(after, before)| (*after - *before).max(Millilitres::ZERO)).collect();
+        let valve = &mut self.valves[index];
+        let bucket = valve.run.as_ref().is_some_and(|run| run.pour.beds().is_empty());
+        // What went into a bucket is known by its time alone, until somebody has said what it caught.
+        let volume = match (&valve.kept.entry, bucket) {
+            (Some(entry), true) => entry.most,
+            _ => settled.delivered,
+        };
+        valve.kept.entry = None;
+        valve.kept.write_down(Poured { at, volume, flats: flats.clone() });
+        for lesson in &settled.lessons {
+            self.learn(index, lesson);
+        }
+        self.take_from_supply(index, volume);
+        let feeds = self.plan.valves[index].feeds.clone();
+        for (feed, got) in feeds.iter().zip(&flats) {
+            if *got >= Millilitres::new(1.0) {
+                self.got_water(feed.flat, *got);
+            }
+        }
+        if settled.no_gain {
+            let text = "it was open twice, and hardly any water arrived. Is the tank empty, the tap shut, a hose off or an emitter \
+                        blocked?";
+            self.lock(index, Kind::NoGain, text.to_owned());
+        }
+        self.keep(Subject::Valve(index));
+        self.publish_valve(index);
+    }
+
+    fn got_water(&mut self, flat: usize, got: Millilitres) {
+        self.interrupt(flat, super::super::readings::QUIET_AFTER_WATER);
+        if self.is_weighed_all_the_time(flat) {
+            // Its stand tells of it when the weight has come to rest.
+            if let Some(flat) = self.flats.get_mut(flat) {
+                flat.kept.watered = Some(self.now);
+            }
+        } else {
+            self.poured_where_no_scale_saw(flat, got, self.now, By::Valve);
+        }
+        self.keep(Subject::Flat(flat));
+    }
+
+    fn learn(&mut self, index: usize, lesson: &Lesson) {
+        let valve = &mut self.valves[index];
+        let Some(way) = valve.kept.ways.get_mut(lesson.bed) else { return };
+        // What hardly arrived says nothing of a flow; the fault says it.
+        let should = way.fit.gives(lesson.open_for);
+        if lesson.gain.get() < 0.3 * should.get() || lesson.open_for < 1.0 {
+            return;
+        }
+        let share = way.fit.share(lesson.open_for, lesson.gain).filter(|_| should > Millilitres::new(30.0));
+        way.fit.learn(lesson.open_for, lesson.gain);
+        if let Some(above) = lesson.above {
+            way.in_flight.learn(above);
+        }
+        let (fit, in_flight) = (way.fit, way.in_flight);
+        if let Some(run) = &mut valve.run {
+            run.pour.learned(lesson.bed, fit, in_flight);
+        }
+        self.judge_flow(index, share, fit.drift());
+    }
+
+    // ---- end
+
+    pub(super) fn stop_run(&mut self, index: usize, ended: Ended) {
+        let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.as_mut()) else { return };
+        run.pour.stop(ended);
+        let is_open = matches!(run.pour.phase(), Phase::Open { .. });
+        if matches!(run.step, Step::Journal { .. } | Step::Master { .. }) {
+            run.step = Step::None;
+            self.valves[index].kept.entry = None;
+        }
+        if is_open {
+            self.close_for(index, &WhyClose::Pulse);
+        }
+        self.drive(index);
+    }
+
+    fn ends(&mut self, index: usize, ended: Ended) {
+        let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.take()) else { return };
+        let flats: Vec<(String, Millilitres)> = run
+            .pour
+            .beds()
+            .iter()
+            .map(|bed| (self.id(Subject::Flat(bed.flat)).to_owned(), bed.gained().max(Millilitres::ZERO)))
+            .collect();
+        let (volume, delivered) = (run.pour.volume, run.pour.delivered(self.now.mono));
+        if run.pour.beds().is_empty() {
+            let seconds = run.pour.volume.get() / self.valves[index].kept.flow().get().max(1e-6);
+            self.valves[index].kept.bucket = (ended != Ended::Fault).then_some(seconds);
+        }
+        if let Some(why) = run.why.filter(|_| ended == Ended::Fault) {
+            self.notes.push(format!("{}: a watering was broken off: {why}", self.id(Subject::Valve(index))));
+        }
+        self.event(Subject::Valve(index), Happening::WateringEnded { volume, delivered, reason: ended, flats });
+        if run.limited_by == LimitedBy::MaxPerDay {
+            self.cut_short_by_the_day(index);
+        }
+        self.close_master_of(index);
+        if !self.valves[index].device.is_closed() && !matches!(self.valves[index].device, Device::Closing(_)) {
+            self.order_close(index);
+        }
+        for feed in self.plan.clone().valves[index].feeds.iter() {
+            if let Some(stand) = self.flats.get(feed.flat).and_then(|flat| flat.stand) {
+                self.refresh_scene(stand);
+            }
+        }
+        self.keep(Subject::Valve(index));
+        self.publish_valve(index);
+        self.agenda.wish(Subject::Valve(index), self.now.mono + Span::seconds(1));
+    }
+
+    /// An opening of an earlier run, or of a lost connection, whose end nobody has seen: settled by weighing, once the valve is
+    /// known closed and the flats have stood still; until then it counts as its most.
+    fn settle_cut_off(&mut self, index: usize) {
+        let Some(entry) = self.valves.get(index).and_then(|valve| valve.kept.entry.clone()) else { return };
+        let over = entry.at.mono + Span::seconds(i64::from(entry.seconds));
+        let timer_is_over = self.plan.valves[index].has_timer && self.now.mono.since(over) > CUT_OFF_SETTLES;
+        let is_closed = self.not_closed(index).is_none();
+        let waited = self.now.mono.since(self.begun.max(entry.at.mono)) >= CUT_OFF_SETTLES;
+        if !(waited && (is_closed || timer_is_over)) || self.not_fresh(index).is_some() {
+            self.agenda.wish(Subject::Valve(index), self.now.mono + Span::seconds(5));
+            return;
+        }
+        let flow = self.valves[index].kept.flow();
+        let gains: Vec<Millilitres> = self
+            .weights_now(index)
+            .iter()
+            .zip(&entry.weights)
+            .enumerate()
+            .map(|(place, (now, before))| match (now, before) {
+                (Some(now), Some(before)) => Millilitres::new((now.of_water().get() - before).max(0.0)),
+                _ => self.valves[index]
+                    .kept
+                    .ways
+                    .get(place)
+                    .map_or(Millilitres::ZERO, |way| Millilitres::new(entry.most.get() * (way.fit.flow() / flow))),
+            })
+            .collect();
+        let delivered: Millilitres = gains.iter().copied().sum();
+        let kept = &mut self.valves[index].kept;
+        kept.entry = None;
+        kept.write_down(Poured {
+            at: Moment { mono: entry.at.mono, wall: entry.at.wall },
+            volume: delivered,
+            flats: gains.clone(),
+        });
+        self.take_from_supply(index, delivered);
+        let plan = self.plan.clone();
+        let flats: Vec<(String, Millilitres)> = plan.valves[index]
+            .feeds
+            .iter()
+            .zip(&gains)
+            .map(|(feed, got)| (self.id(Subject::Flat(feed.flat)).to_owned(), *got))
+            .collect();
+        let what = Happening::WateringEnded { volume: entry.most, delivered, reason: Ended::Fault, flats };
+        self.event(Subject::Valve(index), what);
+        self.keep(Subject::Valve(index));
+        self.publish_valve(index);
+    }
+
+    // ---- as published
+
+    /// As [`Self::of_the_day`], but with what has come of an opening instead of what may.
+    pub(super) fn of_the_day_so_far(&self, index: usize) -> Millilitres {
+        let Some(valve) = self.valves.get(index) else { return Millilitres::ZERO };
+        let settled = valve.kept.of_the_day(self.now) + self.foreign_so_far(index);
+        match (&valve.run, &valve.kept.entry) {
+            (Some(run), _) => settled + run.pour.delivered_since_settled(self.now.mono),
+            (None, Some(entry)) => settled + entry.most,
+            (None, None) => settled,
+        }
+    }
+
+    pub(super) fn watering_state(&self, index: usize) -> Option<WateringState> {
+        let run = self.valves.get(index)?.run.as_ref()?;
+        let (pulse, pulses) = run.pour.pulses();
+        let phase = match (run.pour.phase(), &self.valves[index].device) {
+            (Phase::Open { .. }, _) => "pulse",
+            (Phase::Settling { .. }, Device::Closing(_)) => "closing",
+            (Phase::Settling { .. }, _) | (Phase::Over(_), _) => "settling",
+            (Phase::Waiting { .. }, _) => "rest",
+        };
+        let until = match run.pour.phase() {
+            Phase::Open { since, opening } => Some(since + Span::seconds(i64::from(opening.cap))),
+            Phase::Waiting { from } => Some(from),
+            _ => run.pour.next_wake(self.now.mono),
+        };
+        Some(WateringState {
+            id: format!("w-{}", run.pour.id),
+            volume_ml: decimals(run.pour.volume.get(), 1),
+            delivered_ml: decimals(run.pour.delivered(self.now.mono).get(), 1),
+            pulse: pulse.max(1),
+            pulses: pulses.max(1),
+            phase,
+            until: until.map(|at| self.stamp(self.now.wall_at(at))),
+        })
+    }
+}

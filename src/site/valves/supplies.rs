@@ -1,0 +1,152 @@
+//! Where the water comes from: one valve of a supply at a time, its master, and what is left in it.
+
+use super::super::{Output, Site, Subject, ValveOrder};
+use super::device::Device;
+use crate::alert::{Kind, Of, Severity, Wording};
+use crate::units::Millilitres;
+
+/// A master's timer runs so much longer than that of the valve it serves, s.
+const LONGER: u32 = 10;
+
+impl Site {
+    fn supply_of(&self, index: usize) -> Option<usize> {
+        self.plan.valves.get(index)?.supply
+    }
+
+    fn master_of(&self, index: usize) -> Option<usize> {
+        self.plan.supplies.get(self.supply_of(index)?)?.master
+    }
+
+    /// Another valve of the same supply that is not known to be closed.
+    pub(super) fn other_on_the_supply(&self, index: usize) -> Option<String> {
+        let supply = self.supply_of(index)?;
+        let others = self.plan.valves.iter().enumerate();
+        others
+            .filter(|(other, settings)| *other != index && settings.supply == Some(supply))
+            .filter(|(_, settings)| settings.mode != crate::watering::Mode::Advise)
+            .find(|(other, _)| {
+                self.valves.get(*other).is_some_and(|valve| {
+                    !valve.device.is_closed()
+                        || valve.run.is_some()
+                            && valve
+                                .run
+                                .as_ref()
+                                .is_some_and(|run| matches!(run.pour.phase(), crate::watering::Phase::Open { .. }))
+                })
+            })
+            .map(|(_, settings)| settings.id.clone())
+    }
+
+    pub(super) fn is_master_linked(&self, index: usize) -> bool {
+        self.master_of(index).is_none_or(|master| self.valves.get(master).is_some_and(|master| master.link))
+    }
+
+    pub(super) fn fault_of_master(&self, index: usize) -> Option<(&'static str, String)> {
+        let master = self.master_of(index)?;
+        let fault = self.valves.get(master)?.kept.fault.as_ref()?;
+        Some((fault.kind.name(), format!("{}: {}", self.id(Subject::Valve(master)), fault.text)))
+    }
+
+    /// Orders the master open, if there is one.
+    pub(super) fn open_master_for(&mut self, index: usize, seconds: u32) -> bool {
+        let Some(master) = self.master_of(index) else { return false };
+        self.order_open(master, seconds.saturating_add(LONGER));
+        self.wish_valve(master);
+        true
+    }
+
+    /// Orders the master of a valve closed, once none that it serves is open.
+    pub(super) fn close_master_of(&mut self, index: usize) {
+        let (Some(supply), Some(master)) = (self.supply_of(index), self.master_of(index)) else { return };
+        let serves = |(other, settings): (usize, &crate::watering::ValveSettings)| {
+            settings.supply == Some(supply)
+                && self
+                    .valves
+                    .get(other)
+                    .is_some_and(|valve| valve.run.is_some() && !valve.device.is_closed() && valve.kept.fault.is_none())
+        };
+        let is_needed = self.plan.valves.iter().enumerate().any(serves);
+        let is_open = matches!(self.valves[master].device, Device::Opening { .. } | Device::Open { .. });
+        if is_open && !is_needed {
+            self.order_close(master);
+            self.wish_valve(master);
+        }
+    }
+
+    // ---- what is left
+
+    /// The name of a supply that is empty as counted.
+    pub(super) fn empty_supply(&self, index: usize) -> Option<String> {
+        let supply = self.supply_of(index)?;
+        let left = self.supplies.get(supply)?.left?;
+        (left <= Millilitres::ZERO).then(|| self.plan.supplies[supply].id.clone())
+    }
+
+    pub(super) fn take_from_supply(&mut self, index: usize, volume: Millilitres) {
+        let Some(supply) = self.supply_of(index) else { return };
+        let Some(left) = self.supplies.get_mut(supply).and_then(|supply| supply.left.as_mut()) else { return };
+        *left = (*left - volume).max(Millilitres::ZERO);
+        self.keep(Subject::Supply(supply));
+        self.judge_supply(supply);
+    }
+
+    pub(in crate::site) fn level(&mut self, supply: usize, left: Millilitres) {
+        let Some(kept) = self.supplies.get_mut(supply) else { return };
+        kept.left = Some(left.max(Millilitres::ZERO));
+        self.keep(Subject::Supply(supply));
+        self.judge_supply(supply);
+    }
+
+    pub(super) fn refilled(&mut self, supply: usize, volume: Option<Millilitres>) -> Result<Millilitres, String> {
+        let Some(settings) = self.plan.supplies.get(supply) else { return Err("there is no such supply".to_owned()) };
+        let holds = settings.holds;
+        let Some(volume) = volume.or(holds) else {
+            return Err(format!("the file does not say what {} holds; give `volume_ml`", settings.id));
+        };
+        if holds.is_some_and(|holds| volume > holds) {
+            return Err(format!(
+                "{} holds no more than {}",
+                settings.id,
+                self.plan.words.volume(holds.unwrap_or(volume))
+            ));
+        }
+        self.level(supply, volume);
+        Ok(volume)
+    }
+
+    /// Whether what is left lasts the next day, by what the flats on it lost in the last one.
+    pub(in crate::site) fn judge_supply(&mut self, supply: usize) {
+        let Some(left) = self.supplies.get(supply).and_then(|kept| kept.left) else { return };
+        let fed = self.plan.valves.iter().filter(|valve| valve.supply == Some(supply)).flat_map(|valve| &valve.feeds);
+        let lost = fed.filter_map(|feed| self.flats.get(feed.flat)?.outlook.lost_24h);
+        let need: Millilitres = lost.map(|lost| lost.of_water().max(Millilitres::ZERO)).sum();
+        let of = Of::Supply(supply);
+        let id = self.plan.supplies[supply].id.clone();
+        let words = self.plan.words;
+        let change = if left < need || left <= Millilitres::ZERO {
+            let wording = || Wording {
+                title: format!("{id} is low"),
+                text: format!(
+                    "{id} holds {}, as counted, and the flats on it dry by {} a day. Fill it, and say `refilled`.",
+                    words.volume(left),
+                    words.volume(need)
+                ),
+            };
+            self.board.raise(Kind::SupplyLow, of, Severity::Warning, Some(left.get()), self.now, wording)
+        } else if left.get() > 1.05 * need.get() {
+            self.board.clear(Kind::SupplyLow, of, "it holds enough for the next day")
+        } else {
+            None
+        };
+        self.carry_out(change.into_iter().collect());
+    }
+
+    /// Orders a valve closed whatever is known of it, as `stop` does in every mode.
+    pub(super) fn close_anyway(&mut self, index: usize) {
+        if self.plan.valves[index].mode == crate::watering::Mode::Advise {
+            self.out.push_back(Output::Valve(index, ValveOrder::Close));
+        } else {
+            self.order_close(index);
+        }
+    }
+}

@@ -1,0 +1,621 @@
+//! One watering by valve as a state machine: pulses and rests, closed by weight where the stands are quick enough, else timed in
+//! rounds with weighing in between.
+//!
+//! It decides when to open, for how long, when to close, and when it is over. Whether the valve may open at all is the guard's;
+//! what an order is, how it is confirmed and how it is journalled is the site's. It never looks at a clock.
+
+use super::bed::{Bed, Jump};
+use super::ended::Ended;
+use super::need::{Need, common_time, headroom_time};
+use crate::moment::{Mono, Span};
+use crate::units::{Grams, Millilitres};
+
+/// The time cap of an opening, as a factor on what it should take.
+const CAP: f64 = 1.3;
+/// Of what is left, a timed round pours so much; half of it while nobody knows the flow; all of the last 40 mL.
+const ROUND: f64 = 0.85;
+const ROUND_UNLEARNED: f64 = 0.5;
+const LAST_ROUND: f64 = 40.0;
+/// Rounds beyond the planned pulses.
+const MORE_ROUNDS: u32 = 4;
+/// Gains are judged from so long after opening on.
+const NOT_JUDGED_BEFORE: Span = Span::seconds(5);
+/// A gain below this share of what is expected is none.
+const NO_GAIN: f64 = 0.3;
+/// What must have been expected before a gain is judged while the valve is open, mL.
+const JUDGED_FROM: f64 = 30.0;
+/// A settled weight is waited for so long, and at least this many periods.
+const SETTLES_WITHIN: Span = Span::seconds(90);
+const SETTLES_PERIODS: i64 = 4;
+/// Shorter openings are not worth a click, s.
+const SHORTEST: f64 = 1.0;
+
+/// What a watering is to reach.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Goal {
+    /// Each flat its target, as well as one valve can.
+    Target,
+    /// This volume, all flats together.
+    Volume(Millilitres),
+    /// So many seconds into a bucket: nobody weighs.
+    Bucket(Span),
+}
+
+/// What holds for the whole watering.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rules {
+    /// Open time, all pulses together.
+    pub max_run: Span,
+    /// What may be poured at most.
+    pub most: Millilitres,
+    /// The longest pulse.
+    pub pulse: Span,
+    /// From closing to the next opening.
+    pub rest: Span,
+}
+
+/// An opening that is to be made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Opening {
+    /// How long it should take.
+    pub expected: f64,
+    /// How long it may take: for the device's own timer.
+    pub cap: u32,
+    /// What the valve gives at most in that time, as far as its flow is known.
+    pub most: Millilitres,
+}
+
+/// Where a watering stands.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Phase {
+    /// It wants to open, not before this.
+    Waiting {
+        /// When.
+        from: Mono,
+    },
+    /// The valve is ordered open.
+    Open {
+        /// Since.
+        since: Mono,
+        /// As planned.
+        opening: Opening,
+    },
+    /// Ordered closed; water may still arrive.
+    Settling {
+        /// Since.
+        closed: Mono,
+        /// How long it was open, s.
+        open_for: f64,
+        /// What the first bed was closed at, if by its weight.
+        aimed: Option<f64>,
+    },
+    /// Over.
+    Over(Ended),
+}
+
+/// Why the valve is to be closed now.
+#[derive(Debug, Clone, PartialEq)]
+pub enum WhyClose {
+    /// The flats have, or will have, what they should.
+    Reached,
+    /// This pulse is over.
+    Pulse,
+    /// It takes longer than it should.
+    Cap,
+    /// Hardly any water arrives.
+    NoGain,
+    /// Something happens to a flat that no valve does: in words.
+    Disturbed(String),
+    /// A quick stand has become slow.
+    Slow,
+}
+
+/// What an opening has taught of one bed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lesson {
+    /// Its place among the beds.
+    pub bed: usize,
+    /// How long the valve was open, s.
+    pub open_for: f64,
+    /// What was gained.
+    pub gain: Millilitres,
+    /// By how much the settled weight was above what was aimed at, if the valve was closed by it.
+    pub above: Option<f64>,
+}
+
+/// What is known once an opening has settled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settled {
+    /// What it gave, all flats together.
+    pub delivered: Millilitres,
+    /// For learning.
+    pub lessons: Vec<Lesson>,
+    /// It gave hardly anything, twice.
+    pub no_gain: bool,
+}
+
+/// One watering.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pour {
+    /// Its number.
+    pub id: u64,
+    /// What it is to reach.
+    pub goal: Goal,
+    /// What it should pour, all flats together.
+    pub volume: Millilitres,
+    rules: Rules,
+    beds: Vec<Bed>,
+    phase: Phase,
+    /// Seconds open, earlier openings.
+    open_time: f64,
+    /// Delivered in earlier openings.
+    delivered: f64,
+    openings: u32,
+    planned: u32,
+    /// An opening without gain is tried once more.
+    retried: bool,
+    barren: bool,
+    disturbed: bool,
+    /// It ends when this opening has settled.
+    ends: Option<Ended>,
+    tolerance: f64,
+    limited: bool,
+}
+
+impl Pour {
+    /// A watering that wants to begin now.
+    #[must_use]
+    pub fn new(id: u64, goal: Goal, volume: Millilitres, rules: Rules, beds: Vec<Bed>, now: Mono) -> Self {
+        let rate: f64 = beds.iter().map(Bed::rate).sum();
+        let expected = match goal {
+            Goal::Bucket(run) => run.as_seconds(),
+            _ => volume.get() / rate.max(1e-6),
+        };
+        let pulse = rules.pulse.as_seconds().max(SHORTEST);
+        Self {
+            id,
+            goal,
+            volume,
+            rules,
+            beds,
+            phase: Phase::Waiting { from: now },
+            open_time: 0.0,
+            delivered: 0.0,
+            openings: 0,
+            planned: whole((expected / pulse).ceil()).max(1),
+            retried: false,
+            barren: false,
+            disturbed: false,
+            ends: None,
+            tolerance: (0.02 * volume.get()).max(10.0),
+            limited: false,
+        }
+    }
+
+    /// Where it stands.
+    #[must_use]
+    pub const fn phase(&self) -> Phase {
+        self.phase
+    }
+
+    /// The flats under it.
+    #[must_use]
+    pub fn beds(&self) -> &[Bed] {
+        &self.beds
+    }
+
+    /// Its number of pulses so far, the one under way counted; and how many it will be, as far as can be said.
+    #[must_use]
+    pub fn pulses(&self) -> (u32, u32) {
+        (self.openings, self.planned.max(self.openings))
+    }
+
+    /// What has been poured: settled, and by weight or time what has come since.
+    #[must_use]
+    pub fn delivered(&self, now: Mono) -> Millilitres {
+        let more = match self.phase {
+            Phase::Open { since, .. } => self.poured_in(now.since(since).as_seconds()),
+            Phase::Settling { open_for, .. } => self.poured_in(open_for),
+            Phase::Waiting { .. } | Phase::Over(_) => 0.0,
+        };
+        Millilitres::new(self.delivered + more)
+    }
+
+    /// What has come since the last opening settled.
+    #[must_use]
+    pub fn delivered_since_settled(&self, now: Mono) -> Millilitres {
+        Millilitres::new(self.delivered(now).get() - self.delivered)
+    }
+
+    fn poured_in(&self, seconds: f64) -> f64 {
+        let of = |bed: &Bed| bed.gained_now(seconds).unwrap_or_else(|| bed.rate() * seconds).max(0.0);
+        self.beds.iter().map(of).sum()
+    }
+
+    /// Whether it closes by weight: all that are weighed are weighed quickly enough, and there is one.
+    fn is_closed_loop(&self) -> bool {
+        let mut weighed = self.beds.iter().filter(|bed| bed.scale.is_some()).peekable();
+        weighed.peek().is_some() && weighed.all(|bed| bed.is_quick(self.tolerance)) && !self.disturbed
+    }
+
+    // ---- opening
+
+    /// What it wants to open for, if it is time; `None` when it is not, or when nothing is left to pour: then it is over.
+    pub fn next_opening(&mut self, now: Mono) -> Option<Opening> {
+        let Phase::Waiting { from } = self.phase else { return None };
+        if now < from {
+            return None;
+        }
+        if let Some(ended) = self.over() {
+            self.phase = Phase::Over(ended);
+            return None;
+        }
+        let rate: f64 = self.beds.iter().map(Bed::rate).sum();
+        let (left, limited) = self.left(None);
+        let time_left = (self.rules.max_run.as_seconds() - self.open_time).max(0.0);
+        let volume_left = (self.rules.most.get() - self.delivered).max(0.0);
+        let is_bucket = matches!(self.goal, Goal::Bucket(_));
+        let pulse = if is_bucket { left } else { self.rules.pulse.as_seconds().max(SHORTEST) };
+        let expected = self.round(left, rate).min(pulse).min(time_left);
+        // The device counts whole seconds, and never more than may be poured.
+        let most = if is_bucket { time_left } else { time_left.min(volume_left / rate.max(1e-6)) };
+        let cap = if is_bucket { expected } else { (CAP * expected).max(expected + 2.0) };
+        let cap = whole(cap.ceil().min(most.floor()));
+        self.limited = limited || expected + 0.5 < left.min(pulse).min(self.round(left, rate));
+        if cap == 0 || expected < 0.05 {
+            self.phase = Phase::Over(Ended::Limit);
+            return None;
+        }
+        let most = Millilitres::new(f64::from(cap) * rate);
+        Some(Opening { expected: expected.min(f64::from(cap)), cap, most })
+    }
+
+    /// Of the seconds that are left, those of this round.
+    fn round(&self, left: f64, rate: f64) -> f64 {
+        if matches!(self.goal, Goal::Bucket(_)) || self.is_closed_loop() {
+            return left;
+        }
+        let weighed: Vec<&Bed> = self.beds.iter().filter(|bed| bed.scale.is_some()).collect();
+        if weighed.is_empty() {
+            return left;
+        }
+        let unlearned = weighed.iter().any(|bed| bed.fit.learned() == 0);
+        let share = match (unlearned, left * rate <= LAST_ROUND) {
+            (true, _) => ROUND_UNLEARNED,
+            (false, true) => 1.0,
+            (false, false) => ROUND,
+        };
+        (left * share).max(SHORTEST.min(left))
+    }
+
+    /// The open time that is left, in seconds, and whether what a flat may hold limits it; by the weights of now if `seconds` have
+    /// passed since opening, else by the settled ones.
+    fn left(&self, seconds: Option<f64>) -> (f64, bool) {
+        if let Goal::Bucket(run) = self.goal {
+            return ((run.as_seconds() - self.open_time).max(0.0), false);
+        }
+        let worth = self.worth(seconds);
+        let gained = |bed: &Bed| {
+            let settled = bed.gained;
+            match seconds {
+                None => settled + bed.fit.offset(),
+                Some(seconds) if bed.scale.is_some() => bed.now(seconds).unwrap_or(settled) + bed.in_flight.get(),
+                Some(seconds) => settled + worth * bed.rate() * seconds + bed.in_flight.get(),
+            }
+        };
+        let wanted = match self.goal {
+            Goal::Target => {
+                let needs: Vec<Need> = self
+                    .beds
+                    .iter()
+                    .map(|bed| Need::usual(bed.fit.flow(), Millilitres::new(bed.wants.get() - gained(bed))))
+                    .collect();
+                common_time(&needs)
+            }
+            _ => {
+                let rate: f64 = self.beds.iter().map(Bed::rate).sum();
+                let got: f64 = self.beds.iter().map(gained).sum();
+                ((self.volume.get() - got) / rate.max(1e-6)).max(0.0)
+            }
+        };
+        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - gained(bed)), bed.fit.flow()));
+        match headroom_time(rooms) {
+            Some(room) if room < wanted => (room, true),
+            _ => (wanted, false),
+        }
+    }
+
+    /// What the weighed flats have gained against what they should have: the others get water from the same pipe.
+    fn worth(&self, seconds: Option<f64>) -> f64 {
+        let Some(seconds) = seconds else { return 1.0 };
+        let (mut got, mut should) = (0.0, 0.0);
+        for bed in self.beds.iter().filter(|bed| bed.scale.is_some()) {
+            if let Some(gain) = bed.gained_now(seconds) {
+                got += gain;
+                should += bed.rate() * seconds;
+            }
+        }
+        if should > JUDGED_FROM { (got / should).clamp(0.3, 3.0) } else { 1.0 }
+    }
+
+    fn over(&self) -> Option<Ended> {
+        if self.ends.is_some() {
+            return self.ends;
+        }
+        if self.openings == 0 {
+            return None;
+        }
+        let (left, limited) = self.left(None);
+        let rate: f64 = self.beds.iter().map(Bed::rate).sum();
+        let enough = if self.is_closed_loop() { 0.6 * self.tolerance } else { (0.01 * self.volume.get()).max(5.0) };
+        let reached = match self.goal {
+            _ if limited || self.limited => Ended::Limit,
+            Goal::Target => Ended::Target,
+            _ => Ended::Volume,
+        };
+        let by_time = self.beds.iter().all(|bed| bed.scale.is_none());
+        if left * rate < enough || left < SHORTEST / 2.0 || (by_time && left < 1.0) {
+            return Some(reached);
+        }
+        let spent = self.open_time + SHORTEST > self.rules.max_run.as_seconds()
+            || self.delivered + rate > self.rules.most.get()
+            || self.openings >= self.planned + MORE_ROUNDS;
+        spent.then_some(Ended::Limit)
+    }
+
+    /// The order to open goes out; the weights the flats stand at, by their places among the beds.
+    pub fn opens(&mut self, opening: Opening, weights: &[Option<Grams>], now: Mono) {
+        for (bed, weight) in self.beds.iter_mut().zip(weights) {
+            bed.opens(*weight);
+        }
+        self.openings += 1;
+        self.barren = false;
+        self.phase = Phase::Open { since: now, opening };
+    }
+
+    // ---- open
+
+    /// A weight of a fed flat. Gives a reason to close at once, if it is one.
+    pub fn weighed(&mut self, flat: usize, weight: Grams, now: Mono) -> Option<WhyClose> {
+        let bed = self.beds.iter_mut().find(|bed| bed.flat == flat && bed.scale.is_some())?;
+        match self.phase {
+            Phase::Open { since, .. } => {
+                let jump = bed.weighed_open(weight, since, now)?;
+                self.disturbed = true;
+                Some(WhyClose::Disturbed(match jump {
+                    Jump::Lost(ml) => format!("it lost {ml:.0} g while water ran"),
+                    Jump::Gained(ml) => format!("it gained {ml:.0} g at once, more than the valve gives"),
+                }))
+            }
+            Phase::Settling { closed, .. } => {
+                bed.weighed_closed(weight, closed, now);
+                None
+            }
+            Phase::Waiting { .. } | Phase::Over(_) => None,
+        }
+    }
+
+    /// Whether the valve is to be closed now, and why.
+    #[must_use]
+    pub fn should_close(&self, now: Mono) -> Option<WhyClose> {
+        let Phase::Open { since, opening } = self.phase else { return None };
+        let seconds = now.since(since).as_seconds();
+        if seconds >= f64::from(opening.cap) {
+            return Some(WhyClose::Cap);
+        }
+        if matches!(self.goal, Goal::Bucket(_)) {
+            return (seconds >= opening.expected).then_some(WhyClose::Pulse);
+        }
+        if self.gains_nothing(seconds) {
+            return Some(WhyClose::NoGain);
+        }
+        if !self.is_closed_loop() {
+            return (seconds >= opening.expected).then_some(WhyClose::Pulse);
+        }
+        if self.is_stale(since, now) {
+            return Some(WhyClose::Slow);
+        }
+        if self.left(Some(seconds)).0 <= 0.0 {
+            return Some(WhyClose::Reached);
+        }
+        let pulse_over = seconds >= self.rules.pulse.as_seconds().max(SHORTEST);
+        pulse_over.then_some(WhyClose::Pulse)
+    }
+
+    fn gains_nothing(&self, seconds: f64) -> bool {
+        let weighed = || self.beds.iter().filter_map(|bed| Some((bed, bed.scale?)));
+        let period = weighed().map(|(_, scale)| scale.period).max().unwrap_or(Span::ZERO);
+        let from = NOT_JUDGED_BEFORE.max(period + period).as_seconds();
+        let should: f64 = weighed().map(|(bed, _)| bed.fit.gives(seconds - UNSEEN).get()).sum();
+        let doubt: f64 = weighed().map(|(_, scale)| (10.0 * scale.division.get()).max(8.0 * scale.noise.get())).sum();
+        if seconds < from || should < JUDGED_FROM.max(doubt) {
+            return false;
+        }
+        let got: Option<f64> = weighed().map(|(bed, _)| bed.gained_now(seconds)).sum();
+        got.is_some_and(|got| got < NO_GAIN * should)
+    }
+
+    /// A stand by which the valve is to be closed has not been heard for two periods.
+    fn is_stale(&self, since: Mono, now: Mono) -> bool {
+        self.beds.iter().any(|bed| {
+            let Some(scale) = bed.scale else { return false };
+            let heard = bed.heard().unwrap_or(since).max(since);
+            now.since(heard) > patience(scale.period)
+        })
+    }
+
+    /// When it wants to be asked again.
+    #[must_use]
+    pub fn next_wake(&self, now: Mono) -> Option<Mono> {
+        match self.phase {
+            Phase::Waiting { from } => Some(from),
+            Phase::Over(_) => None,
+            Phase::Settling { closed, .. } => Some(closed + self.settles_within()),
+            Phase::Open { since, opening } => {
+                let seconds = now.since(since).as_seconds();
+                let cap = since + Span::seconds(i64::from(opening.cap));
+                let planned = since + Span::from_seconds(opening.expected);
+                if !self.is_closed_loop() {
+                    return Some(cap.min(planned));
+                }
+                let pulse = since + self.rules.pulse;
+                // Water does not wait for the next reading.
+                let reached = now + Span::from_millis(millis_up(self.left(Some(seconds)).0));
+                let stale = self.beds.iter().filter_map(|bed| {
+                    let heard = bed.heard().unwrap_or(since).max(since);
+                    bed.scale.map(|scale| heard + patience(scale.period) + Span::from_millis(1))
+                });
+                stale.chain([cap, pulse, reached]).min()
+            }
+        }
+    }
+
+    // ---- closed
+
+    /// The order to close goes out.
+    pub fn closes(&mut self, why: &WhyClose, now: Mono) {
+        let Phase::Open { since, .. } = self.phase else { return };
+        let open_for = now.since(since).as_seconds();
+        let by_weight = matches!(why, WhyClose::Reached) && self.beds.len() == 1;
+        let aimed = self.beds.first().filter(|_| by_weight).and_then(|bed| {
+            let now = bed.now(open_for)?;
+            Some(now + bed.in_flight.get())
+        });
+        self.open_time += open_for;
+        self.barren = matches!(why, WhyClose::NoGain);
+        self.disturbed |= matches!(why, WhyClose::Disturbed(_) | WhyClose::Slow);
+        if matches!(why, WhyClose::Disturbed(_)) {
+            self.ends = self.ends.or(Some(Ended::Fault));
+        }
+        self.phase = Phase::Settling { closed: now, open_for, aimed };
+    }
+
+    /// It is to end: at once while it waits, else when what has been poured has settled.
+    pub fn stop(&mut self, ended: Ended) {
+        self.ends = self.ends.or(Some(ended));
+        if matches!(self.phase, Phase::Waiting { .. }) {
+            self.phase = Phase::Over(ended);
+        }
+    }
+
+    /// It is over, and nobody can say what the last opening gave: that counts as its most.
+    pub fn give_up(&mut self, ended: Ended) -> Millilitres {
+        let most = match self.phase {
+            Phase::Open { opening, .. } => opening.most,
+            Phase::Settling { open_for, .. } => Millilitres::new(self.poured_in(open_for)),
+            Phase::Waiting { .. } | Phase::Over(_) => Millilitres::ZERO,
+        };
+        self.delivered += most.get();
+        self.phase = Phase::Over(ended);
+        most
+    }
+
+    fn settles_within(&self) -> Span {
+        let period = self.beds.iter().filter_map(|bed| Some(bed.scale?.period)).max().unwrap_or(Span::ZERO);
+        SETTLES_WITHIN.max(Span::from_millis(period.millis() * SETTLES_PERIODS + 20_000))
+    }
+
+    /// What the last opening gave, once that can be said; then it waits for the next one, or is over.
+    pub fn settle(&mut self, now: Mono) -> Option<Settled> {
+        let Phase::Settling { closed, open_for, aimed } = self.phase else { return None };
+        let late = now.since(closed) >= self.settles_within();
+        let weighed: Option<Vec<Option<f64>>> = self
+            .beds
+            .iter()
+            .map(|bed| match bed.scale {
+                None => Some(None),
+                Some(_) => bed.settled(late).map(Some).or(late.then_some(None)),
+            })
+            .collect();
+        let weighed = weighed?;
+        let lost_sight = self.beds.iter().zip(&weighed).any(|(bed, gain)| bed.scale.is_some() && gain.is_none());
+        let settled = self.take_in(&weighed, open_for, aimed);
+        let (got, should) = self.gain_and_should(&weighed, open_for, &settled);
+        let doubt: f64 = self.beds.iter().filter_map(|bed| Some(bed.scale?.doubt())).sum();
+        let barren = self.barren || (should > doubt.max(8.0) && got < NO_GAIN * should);
+        let no_gain = barren && self.retried;
+        if barren {
+            self.retried = true;
+        }
+        if lost_sight || no_gain {
+            self.ends = Some(Ended::Fault);
+        }
+        self.delivered += settled.delivered.get();
+        self.phase = Phase::Waiting { from: closed + self.rules.rest };
+        if let Some(ended) = self.over() {
+            self.phase = Phase::Over(ended);
+        }
+        Some(Settled { no_gain, ..settled })
+    }
+
+    fn take_in(&mut self, weighed: &[Option<f64>], open_for: f64, aimed: Option<f64>) -> Settled {
+        let (mut delivered, mut lessons) = (0.0, Vec::new());
+        let worth = self.worth(Some(open_for));
+        for (place, (bed, gain)) in self.beds.iter_mut().zip(weighed).enumerate() {
+            let got = match gain {
+                Some(gain) => gain - bed.gained,
+                None => bed.fit.gives(open_for).get() * worth,
+            };
+            bed.gained += got;
+            delivered += got.max(0.0);
+            if gain.is_some() && !self.disturbed {
+                let above = aimed.filter(|_| place == 0).map(|aimed| bed.gained - aimed);
+                lessons.push(Lesson { bed: place, open_for, gain: Millilitres::new(got), above });
+            }
+        }
+        if let Goal::Bucket(_) = self.goal {
+            delivered = 0.0;
+        }
+        Settled { delivered: Millilitres::new(delivered), lessons, no_gain: false }
+    }
+
+    fn gain_and_should(&self, weighed: &[Option<f64>], open_for: f64, settled: &Settled) -> (f64, f64) {
+        let got = settled.lessons.iter().map(|lesson| lesson.gain.get()).sum();
+        let known = self.beds.iter().zip(weighed).filter(|(_, gain)| gain.is_some());
+        let should = known.map(|(bed, _)| bed.fit.gives(open_for).get()).sum();
+        if self.disturbed { (0.0, 0.0) } else { (got, should) }
+    }
+
+    /// Takes over what was learned for the openings to come.
+    pub fn learned(&mut self, place: usize, fit: super::FlowFit, in_flight: super::InFlight) {
+        if let Some(bed) = self.beds.get_mut(place) {
+            (bed.fit, bed.in_flight) = (fit, in_flight);
+        }
+    }
+
+    /// What has come since it was ordered closed beyond what was on its way, mL; 0 while nothing speaks for it.
+    #[must_use]
+    pub fn excess(&self) -> f64 {
+        let Phase::Settling { open_for, aimed, .. } = self.phase else { return 0.0 };
+        let of = |(place, bed): (usize, &Bed)| {
+            let scale = bed.scale?;
+            let at_close =
+                aimed.filter(|_| place == 0).or_else(|| bed.now(open_for).map(|now| now + bed.in_flight.get()));
+            let excess = bed.excess(at_close?)?;
+            Some(excess - scale.doubt().max(20.0))
+        };
+        self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)
+    }
+}
+
+/// Nothing is expected in the first seconds: the valve swings, the hose fills.
+const UNSEEN: f64 = 2.0;
+
+/// A quick stand is waited for so long.
+fn patience(period: Span) -> Span {
+    period + period + Span::seconds(1)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "small whole numbers, and a cast saturates"
+)]
+const fn whole(number: f64) -> u32 {
+    number as u32
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a cast saturates, which is meant")]
+fn millis_up(seconds: f64) -> i64 {
+    (seconds * 1000.0).ceil().clamp(1.0, 86_400_000.0) as i64
+}
