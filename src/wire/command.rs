@@ -26,52 +26,52 @@ pub struct CommandRow {
     pub to: &'static str,
     /// The word.
     pub word: &'static str,
-    /// The keys it takes besides `command`, `id` and `time`; `None`: not read yet.
-    pub keys: Option<&'static [&'static str]>,
+    /// The keys it takes besides `command`, `id` and `time`.
+    pub keys: &'static [&'static str],
 }
 
-const fn row(to: &'static str, word: &'static str, keys: Option<&'static [&'static str]>) -> CommandRow {
+const fn row(to: &'static str, word: &'static str, keys: &'static [&'static str]) -> CommandRow {
     CommandRow { to, word, keys }
 }
 
 /// Every command there is.
 pub const COMMANDS: &[CommandRow] = &[
-    row("flat", "record-dry", Some(&[])),
-    row("flat", "record-capacity", Some(&["now"])),
-    row("flat", "forget-band", Some(&[])),
-    row("flat", "undo", Some(&[])),
-    row("flat", "weigh", Some(&["weight_g", "at", "sure"])),
-    row("flat", "watered", Some(&["volume_ml", "at"])),
-    row("flat", "water", None),
-    row("flat", "stop", None),
-    row("flat", "set", Some(&["low", "water_at", "target", "high", "plant_mass_g", "place"])),
-    row("flat", "stage", Some(&["stage"])),
-    row("flat", "emerged", Some(&[])),
-    row("flat", "dome", Some(&["on"])),
-    row("flat", "move", Some(&["stand"])),
-    row("flat", "correct", Some(&["seq", "was", "cells"])),
-    row("flat", "pot-on", Some(&["into"])),
-    row("flat", "note", Some(&["kind", "text"])),
-    row("flat", "shelve", Some(&["for_h"])),
-    row("stand", "holds", Some(&["flat"])),
-    row("stand", "zero", Some(&["force"])),
-    row("stand", "span", Some(&["mass_g", "force"])),
-    row("stand", "forget-calibration", Some(&[])),
-    row("stand", "restore", Some(&["flat"])),
-    row("stand", "weigh", Some(&["flat"])),
-    row("stand", "round", Some(&["flats"])),
-    row("stand", "next", Some(&[])),
-    row("stand", "back", Some(&[])),
-    row("stand", "skip", Some(&[])),
-    row("stand", "end", Some(&[])),
-    row("valve", "run", None),
-    row("valve", "stop", None),
-    row("valve", "measure-flow", None),
-    row("valve", "unlock", None),
-    row("site", "stop", None),
-    row("site", "pause", None),
-    row("site", "resume", None),
-    row("site", "refilled", None),
+    row("flat", "record-dry", &[]),
+    row("flat", "record-capacity", &["now"]),
+    row("flat", "forget-band", &[]),
+    row("flat", "undo", &[]),
+    row("flat", "weigh", &["weight_g", "at", "sure"]),
+    row("flat", "watered", &["volume_ml", "at"]),
+    row("flat", "water", &["volume_ml"]),
+    row("flat", "stop", &[]),
+    row("flat", "set", &["low", "water_at", "target", "high", "plant_mass_g", "place"]),
+    row("flat", "stage", &["stage"]),
+    row("flat", "emerged", &[]),
+    row("flat", "dome", &["on"]),
+    row("flat", "move", &["stand"]),
+    row("flat", "correct", &["seq", "was", "cells"]),
+    row("flat", "pot-on", &["into"]),
+    row("flat", "note", &["kind", "text"]),
+    row("flat", "shelve", &["for_h"]),
+    row("stand", "holds", &["flat"]),
+    row("stand", "zero", &["force"]),
+    row("stand", "span", &["mass_g", "force"]),
+    row("stand", "forget-calibration", &[]),
+    row("stand", "restore", &["flat"]),
+    row("stand", "weigh", &["flat"]),
+    row("stand", "round", &["flats"]),
+    row("stand", "next", &[]),
+    row("stand", "back", &[]),
+    row("stand", "skip", &[]),
+    row("stand", "end", &[]),
+    row("valve", "run", &["volume_ml", "plan"]),
+    row("valve", "stop", &[]),
+    row("valve", "measure-flow", &["run_s", "caught_ml"]),
+    row("valve", "unlock", &[]),
+    row("site", "stop", &[]),
+    row("site", "pause", &["for_h"]),
+    row("site", "resume", &[]),
+    row("site", "refilled", &["supply", "volume_ml"]),
 ];
 
 /// Reads a command; `None` for an empty payload, which says nothing.
@@ -138,9 +138,8 @@ impl Said {
         }
         let row = find(to, &self.word)?;
         id.and(time)?;
-        let Some(known) = row.keys else { return Ok(Command::NotYet) };
-        if let Some((key, _)) = self.keys.entries.iter().find(|(key, _)| !known.contains(&key.as_str())) {
-            return Err(unknown_key(row, key, known));
+        if let Some((key, _)) = self.keys.entries.iter().find(|(key, _)| !row.keys.contains(&key.as_str())) {
+            return Err(unknown_key(row, key));
         }
         self.keys.command(row, names)
     }
@@ -160,7 +159,8 @@ fn find(to: Subject, word: &str) -> Read<CommandRow> {
     Err(format!("there is no command `{}` for a {to}{}", shown(word), hint(word, own.map(|row| row.word))))
 }
 
-fn unknown_key(row: CommandRow, key: &str, known: &[&str]) -> String {
+fn unknown_key(row: CommandRow, key: &str) -> String {
+    let known = row.keys;
     let takes = if known.is_empty() { "it takes none".to_owned() } else { format!("it takes {}", known.join(", ")) };
     format!("`{}` has no key `{}`{}; {takes}", row.word, shown(key), hint(key, known.iter().copied()))
 }
@@ -201,6 +201,14 @@ impl Keys {
             "zero" => Command::Zero { force: self.flag("force")? },
             "span" => Command::Span { mass: self.mass("span", "mass_g")?, force: self.flag("force")? },
             "forget-calibration" => Command::ForgetCalibration,
+            "water" => Command::Water { volume: self.volume_if_given()? },
+            "run" => self.run()?,
+            "stop" => Command::Stop,
+            "measure-flow" => self.measure_flow()?,
+            "unlock" => Command::Unlock,
+            "pause" => Command::Pause { time: self.hours("pause", "for_h")? },
+            "resume" => Command::Resume,
+            "refilled" => Command::Refilled { supply: self.supply(names)?, volume: self.volume_if_given()? },
             _ => Command::NotYet,
         })
     }
@@ -241,16 +249,58 @@ impl Keys {
     }
 
     fn volume(&mut self, word: &str, key: &str) -> Read<Millilitres> {
-        const MOST: f64 = 1e6;
         let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: millilitres, such as 300"))?;
-        let volume = match &value {
-            Value::String(text) => parse_volume(text).map_err(|error| format!("`{key}`: {error}"))?,
-            other => number(other).map(Millilitres::new).ok_or_else(|| is_no(key, other, "a number of millilitres"))?,
+        volume(key, &value)
+    }
+
+    fn volume_if_given(&mut self) -> Read<Option<Millilitres>> {
+        const KEY: &str = "volume_ml";
+        match self.take(KEY) {
+            None | Some(Value::Null) => Ok(None),
+            Some(value) => volume(KEY, &value).map(Some),
+        }
+    }
+
+    /// The plan says how much; whoever says it too has not looked at the plan.
+    fn run(&mut self) -> Read<Command> {
+        let (volume, plan) = (self.volume_if_given()?, self.plan()?);
+        if volume.is_some() && plan.is_some() {
+            return Err("`run` takes `volume_ml` or `plan`, not both: a plan has its own volume".to_owned());
+        }
+        Ok(Command::Run { volume, plan })
+    }
+
+    fn plan(&mut self) -> Read<Option<u64>> {
+        let value = match self.take("plan") {
+            None | Some(Value::Null) => return Ok(None),
+            Some(value) => value,
         };
-        match volume.get() {
-            given if given <= 0.0 => Err(format!("`{key}` is {given}; it must be above 0")),
-            given if given > MOST => Err(format!("`{key}` is more than a thousand litres")),
-            _ => Ok(volume),
+        let digits = value.as_str().and_then(|text| text.strip_prefix("p-"));
+        // A sign would be read too, and is in no id.
+        let digits = digits.filter(|digits| digits.bytes().all(|byte| byte.is_ascii_digit()));
+        let number = digits.and_then(|digits| digits.parse().ok());
+        number.map(Some).ok_or_else(|| is_no("plan", &value, "the id of a plan, such as \"p-1041\""))
+    }
+
+    /// First into a bucket, then what the bucket has caught.
+    fn measure_flow(&mut self) -> Read<Command> {
+        match (self.take("run_s"), self.take("caught_ml")) {
+            (Some(run), None) => Ok(Command::MeasureFlow { run: seconds("run_s", &run)? }),
+            (None, Some(caught)) => Ok(Command::Caught { volume: volume("caught_ml", &caught)? }),
+            (None, None) => Err("`measure-flow` needs `run_s`: how many seconds into a bucket, such as 60; and then \
+                                 `caught_ml`: what it has caught"
+                .to_owned()),
+            (Some(_), Some(_)) => {
+                Err("`measure-flow` takes `run_s` or `caught_ml`, one after the other and not both".to_owned())
+            }
+        }
+    }
+
+    fn supply(&mut self, names: &Names) -> Read<usize> {
+        match self.take("supply") {
+            Some(Value::String(id)) => names.supply(&id),
+            Some(other) => Err(is_no("supply", &other, "the id of a supply")),
+            None => Err("`refilled` needs `supply`: the id of a supply".to_owned()),
         }
     }
 
@@ -379,6 +429,29 @@ fn grams(key: &str, value: &Value) -> Read<Grams> {
         other => number(other).map(Grams::new).ok_or_else(|| is_no(key, other, "a number of grams"))?,
     };
     if mass.get().abs() > MOST { Err(format!("`{key}` is more than ten tonnes")) } else { Ok(mass) }
+}
+
+fn volume(key: &str, value: &Value) -> Read<Millilitres> {
+    const MOST: f64 = 1e6;
+    let volume = match value {
+        Value::String(text) => parse_volume(text).map_err(|error| format!("`{key}`: {error}"))?,
+        other => number(other).map(Millilitres::new).ok_or_else(|| is_no(key, other, "a number of millilitres"))?,
+    };
+    match volume.get() {
+        given if given <= 0.0 => Err(format!("`{key}` is {given}; it must be above 0")),
+        given if given > MOST => Err(format!("`{key}` is more than a thousand litres")),
+        _ => Ok(volume),
+    }
+}
+
+/// Devices take whole seconds, and the engine has its own limit.
+fn seconds(key: &str, value: &Value) -> Read<Span> {
+    const MOST: f64 = 86_400.0;
+    match number(value) {
+        Some(given) if (1.0..=MOST).contains(&given) => Ok(Span::from_seconds(given)),
+        Some(given) => Err(format!("`{key}` is {given}; it must be from 1 to {MOST}")),
+        None => Err(is_no(key, value, "a number of seconds")),
+    }
 }
 
 fn words(key: &str, value: &Value) -> Read<String> {

@@ -75,6 +75,14 @@ impl Names {
         self.stands.place("stand", id)
     }
 
+    /// The place of a supply in the plan.
+    ///
+    /// # Errors
+    /// A sentence with the nearest id.
+    pub fn supply(&self, id: &str) -> Result<usize, String> {
+        self.supplies.place("supply", id)
+    }
+
     /// The subject of a topic or path: `flats`, `stands` or `valves`, and the id.
     ///
     /// # Errors

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use tarewell::moment::{Span, Wall};
 use tarewell::site::{Command, Input, Order, Set, Subject, Ticket, Was};
 use tarewell::units::{Fraction, Grams, Millilitres};
-use tarewell::wire::Heard;
+use tarewell::wire::{COMMANDS, Heard};
 
 fn heard(topic: &str, payload: &str, retained: bool) -> (Heard, Vec<Input>) {
     let mut inputs = Vec::new();
@@ -27,6 +27,27 @@ fn to_flat(payload: &str) -> Result<Command, String> {
 
 fn to_stand(payload: &str) -> Result<Command, String> {
     order("tarewell/stands/north/command", payload).command
+}
+
+fn to_valve(payload: &str) -> Result<Command, String> {
+    order("tarewell/valves/drip/command", payload).command
+}
+
+fn to_site(payload: &str) -> Result<Command, String> {
+    order("tarewell/command", payload).command
+}
+
+#[test]
+fn every_command_of_the_table_is_read() {
+    for row in COMMANDS {
+        let topic = match row.to {
+            "flat" => "tarewell/flats/leek-1/command",
+            "stand" => "tarewell/stands/north/command",
+            "valve" => "tarewell/valves/drip/command",
+            _ => "tarewell/command",
+        };
+        assert_ne!(order(topic, row.word).command, Ok(Command::NotYet), "{row:?}");
+    }
 }
 
 #[test]
@@ -64,15 +85,81 @@ fn reads_every_command_of_flats_and_stands() {
 }
 
 #[test]
-fn commands_of_later_parts_are_known() {
-    for word in ["water", "stop"] {
-        assert_eq!(to_flat(word), Ok(Command::NotYet), "{word}");
-    }
-    for word in ["run", "stop", "measure-flow", "unlock"] {
-        assert_eq!(order("tarewell/valves/drip/command", word).command, Ok(Command::NotYet), "{word}");
-    }
-    for word in ["stop", "pause", "resume", "refilled"] {
-        assert_eq!(order("tarewell/command", word).command, Ok(Command::NotYet), "{word}");
+fn commands_that_water_are_read() {
+    let volume = |volume| Some(Millilitres::new(volume));
+    assert_eq!(to_flat("water"), Ok(Command::Water { volume: None }));
+    assert_eq!(to_flat(r#"{"command":"water","volume_ml":300}"#), Ok(Command::Water { volume: volume(300.0) }));
+    assert_eq!(to_flat(r#"{"command":"water","volume_ml":"0.5 L"}"#), Ok(Command::Water { volume: volume(500.0) }));
+    assert_eq!(to_flat("stop"), Ok(Command::Stop));
+    assert_eq!(to_valve("run"), Ok(Command::Run { volume: None, plan: None }));
+    assert_eq!(
+        to_valve(r#"{"command":"run","volume_ml":500}"#),
+        Ok(Command::Run { volume: volume(500.0), plan: None })
+    );
+    assert_eq!(to_valve(r#"{"command":"run","plan":"p-1041"}"#), Ok(Command::Run { volume: None, plan: Some(1041) }));
+    assert_eq!(
+        to_valve(r#"{"command":"run","plan":null,"volume_ml":null}"#),
+        Ok(Command::Run { volume: None, plan: None })
+    );
+    assert_eq!(to_valve("stop"), Ok(Command::Stop));
+    assert_eq!(
+        to_valve(r#"{"command":"measure-flow","run_s":60}"#),
+        Ok(Command::MeasureFlow { run: Span::seconds(60) })
+    );
+    assert_eq!(
+        to_valve(r#"{"command":"measure-flow","caught_ml":1010}"#),
+        Ok(Command::Caught { volume: Millilitres::new(1010.0) })
+    );
+    assert_eq!(to_valve("unlock"), Ok(Command::Unlock));
+    assert_eq!(to_site("stop"), Ok(Command::Stop));
+    assert_eq!(to_site(r#"{"command":"pause","for_h":4}"#), Ok(Command::Pause { time: Span::hours(4) }));
+    assert_eq!(to_site("resume"), Ok(Command::Resume));
+    let full = Command::Refilled { supply: 0, volume: None };
+    assert_eq!(to_site(r#"{"command":"refilled","supply":"butt"}"#), Ok(full));
+    let some = Command::Refilled { supply: 0, volume: volume(9000.0) };
+    assert_eq!(to_site(r#"{"command":"refilled","supply":"butt","volume_ml":9000}"#), Ok(some));
+}
+
+#[test]
+fn commands_that_water_say_what_is_wrong_with_them() {
+    for (said, part) in [
+        (to_flat(r#"{"command":"water","volume_ml":0}"#), "above 0"),
+        (to_flat(r#"{"command":"water","volume_ml":-300}"#), "above 0"),
+        (to_flat(r#"{"command":"water","volume_ml":"nan"}"#), "not a finite number"),
+        (to_flat(r#"{"command":"water","volume_ml":NaN}"#), "neither"),
+        (to_flat(r#"{"command":"water","volume_ml":1e9}"#), "thousand litres"),
+        (to_flat(r#"{"command":"water","volume_ml":true}"#), "a number of millilitres"),
+        (to_flat(r#"{"command":"water","volume_ml":"a lot"}"#), "`volume_ml`"),
+        (to_flat(r#"{"command":"water","volume":300}"#), "it takes volume_ml"),
+        (to_flat(r#"{"command":"stop","now":true}"#), "no key `now`"),
+        (to_flat("run"), "a command for a valve, not for a flat"),
+        (to_valve("water"), "a command for a flat, not for a valve"),
+        (to_valve(r#"{"command":"run","volume_ml":500,"plan":"p-7"}"#), "not both"),
+        (to_valve(r#"{"command":"run","volume_ml":0}"#), "above 0"),
+        (to_valve(r#"{"command":"run","plan":1041}"#), "such as \"p-1041\""),
+        (to_valve(r#"{"command":"run","plan":"1041"}"#), "the id of a plan"),
+        (to_valve(r#"{"command":"run","plan":"p-"}"#), "the id of a plan"),
+        (to_valve(r#"{"command":"run","plan":"p-+7"}"#), "the id of a plan"),
+        (to_valve(r#"{"command":"run","plan":"p-99999999999999999999999"}"#), "the id of a plan"),
+        (to_valve("measure-flow"), "needs `run_s`"),
+        (to_valve(r#"{"command":"measure-flow","run_s":60,"caught_ml":1000}"#), "not both"),
+        (to_valve(r#"{"command":"measure-flow","run_s":0}"#), "from 1 to 86400"),
+        (to_valve(r#"{"command":"measure-flow","run_s":-60}"#), "from 1 to 86400"),
+        (to_valve(r#"{"command":"measure-flow","run_s":"60"}"#), "a number of seconds"),
+        (to_valve(r#"{"command":"measure-flow","run_s":null}"#), "a number of seconds"),
+        (to_valve(r#"{"command":"measure-flow","caught_ml":0}"#), "above 0"),
+        (to_valve(r#"{"command":"measure-flow","caught_ml":-5}"#), "above 0"),
+        (to_valve("unlok"), "did you mean `unlock`"),
+        (to_site("pause"), "needs `for_h`"),
+        (to_site(r#"{"command":"pause","for_h":-4}"#), "from 0.01 to 8784"),
+        (to_site("refilled"), "needs `supply`"),
+        (to_site(r#"{"command":"refilled","supply":"but"}"#), "did you mean `butt`"),
+        (to_site(r#"{"command":"refilled","supply":7}"#), "the id of a supply"),
+        (to_site(r#"{"command":"refilled","supply":"butt","volume_ml":0}"#), "above 0"),
+        (to_site("unlock"), "a command for a valve, not for a site"),
+    ] {
+        let why = said.unwrap_err();
+        assert!(why.contains(part), "wanted {part}: {why}");
     }
 }
 
@@ -230,15 +317,25 @@ proptest! {
 
     #[test]
     fn commands_stay_within_bounds(
-        word in "set|span|shelve|move|holds|zero|record-capacity",
-        key in "low|target|high|plant_mass_g|mass_g|for_h|stand|flat|force|now|place",
+        word in "set|span|shelve|move|holds|zero|record-capacity|water|run|measure-flow|pause|refilled",
+        key in "low|target|high|plant_mass_g|mass_g|for_h|stand|flat|force|now|place|volume_ml|plan|run_s|caught_ml|supply",
         value in value(),
     ) {
         let payload = json!({"command": word, key: value}).to_string();
-        for topic in ["tarewell/flats/leek-1/command", "tarewell/stands/north/command"] {
-            match order(topic, &payload).command {
+        let places = ["flats/leek-1/", "stands/north/", "valves/drip/", ""];
+        for topic in places.map(|place| format!("tarewell/{place}command")) {
+            match order(&topic, &payload).command {
                 Ok(Command::Span { mass, .. }) => prop_assert!(mass.get() > 0.0 && mass.get() <= 1e7),
-                Ok(Command::Shelve { time }) => prop_assert!(time > Span::ZERO && time <= Span::days(366)),
+                Ok(
+                    Command::Water { volume: Some(volume) }
+                    | Command::Run { volume: Some(volume), .. }
+                    | Command::Caught { volume }
+                    | Command::Refilled { volume: Some(volume), .. },
+                ) => prop_assert!(volume.get() > 0.0 && volume.get() <= 1e6),
+                Ok(Command::MeasureFlow { run }) => {
+                    prop_assert!(run >= Span::seconds(1) && run <= Span::hours(24));
+                }
+                Ok(Command::Shelve { time } | Command::Pause { time }) => prop_assert!(time > Span::ZERO && time <= Span::days(366)),
                 Ok(Command::Set(set)) => {
                     for limit in [set.low, set.water_at, set.target, set.high].into_iter().flatten().flatten() {
                         prop_assert!((0.0..=2.0).contains(&limit.get()));
