@@ -8,7 +8,7 @@ use crate::flat::FlatSettings;
 use crate::moment::Span;
 use crate::units::Flow;
 use crate::watering::{Feed, Method, Mode, SupplySettings, ValveSettings};
-use crate::wire::{Pointer, ValveWiring};
+use crate::wire::{Pointer, ValveWiring, takes_seconds};
 use std::collections::HashMap;
 
 /// Valves with what is sent to them.
@@ -306,19 +306,7 @@ fn may_open(section: &Section<'_>, settings: &ValveSettings, master: bool) {
 
 /// Whether a template gives the device the run time.
 fn has_seconds(template: &str) -> bool {
-    placeholders(template).any(seconds)
-}
-
-/// `seconds`, `seconds*10`, `seconds+100`
-fn seconds(inner: &str) -> bool {
-    let Some(rest) = inner.strip_prefix("seconds") else { return false };
-    let number = |digits: &str, least: u32| {
-        let plain = !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit());
-        plain && digits.parse::<u32>().is_ok_and(|number| (least..=1_000_000).contains(&number))
-    };
-    rest.is_empty()
-        || rest.strip_prefix('*').is_some_and(|digits| number(digits, 1))
-        || rest.strip_prefix('+').is_some_and(|digits| number(digits, 0))
+    placeholders(template).any(takes_seconds)
 }
 
 /// What stands in braces and can be no JSON: a word, maybe with a sum behind it.
@@ -336,7 +324,7 @@ fn placeholders(template: &str) -> impl Iterator<Item = &str> {
 /// A payload whose places to fill are all known.
 fn template(value: &Value<'_>) -> Option<String> {
     let scalar = value.scalar()?;
-    if let Some(wrong) = placeholders(&scalar.text).find(|inner| !seconds(inner)) {
+    if let Some(wrong) = placeholders(&scalar.text).find(|inner| !takes_seconds(inner)) {
         let hint = "Known are {seconds}, {seconds*10} and {seconds+100}, with numbers of your own.".to_owned();
         value.problem(format!("`{{{wrong}}}` in {} is nothing that can be filled in", value.name), hint);
         return None;

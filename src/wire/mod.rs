@@ -11,6 +11,7 @@ mod seek;
 mod stamp;
 mod states;
 mod topics;
+mod valve;
 mod wiring;
 
 pub use command::{COMMANDS, CommandRow, MAX_COMMAND, MAX_ID, order};
@@ -22,6 +23,7 @@ pub use router::{Heard, Router, Subscription};
 pub use stamp::Stamps;
 pub use states::{event_name, write_answer, write_event};
 pub use topics::{Ownership, Retained, Row, Topic};
+pub use valve::{OrderMessage, foreign_order, takes_seconds};
 pub use wiring::{Binding, Pointer, Role, ValveWiring, Wiring};
 
 /// The topics of a site, by their subjects.

@@ -17,6 +17,8 @@ pub enum Unit {
     Weight(WeightUnit),
     /// Degrees Celsius.
     Celsius,
+    /// The number alone, of what the configuration says.
+    Plain,
 }
 
 /// Reads the number in a payload: bare, in a string, or where `at` points to in a JSON document.
@@ -64,6 +66,84 @@ pub fn availability(payload: &[u8], at: Option<&Pointer>, online: &str, offline:
         Ok(false)
     } else {
         Err(garbled(format!("`{}` is neither `{online}` nor `{offline}`", shown(&said))))
+    }
+}
+
+/// A word, number, `true` or `false`, as a device said it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Said {
+    /// By its text.
+    Text(String),
+    /// However it was written.
+    Number(f64),
+}
+
+impl Said {
+    /// Whether it is this word, letter by letter; or this number.
+    #[expect(clippy::float_cmp, reason = "the same number, or another")]
+    pub(super) fn is(&self, word: &str) -> bool {
+        match self {
+            Self::Text(text) => text == word,
+            Self::Number(number) => word.parse::<f64>() == Ok(*number),
+        }
+    }
+}
+
+impl std::fmt::Display for Said {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Text(text) => out.write_str(&shown(text)),
+            Self::Number(number) => number.fmt(out),
+        }
+    }
+}
+
+/// What is said in a payload: the bare text, a JSON text, or what `at` points to in a JSON document.
+///
+/// # Errors
+/// [`Unreadable::Missing`] for null and for nothing at all; [`Unreadable::Garbled`] for what is no word or number.
+pub(super) fn word(payload: &[u8], at: Option<&Pointer>) -> Result<Said, Unreadable> {
+    let text = text_of(payload)?;
+    if text.is_empty() {
+        return Err(Unreadable::Missing);
+    }
+    let whole = Pointer::default();
+    let pointer = match at {
+        Some(pointer) => pointer,
+        None if text.starts_with(['"', '{', '[']) => &whole,
+        None => return Ok(Said::Text(text.to_owned())),
+    };
+    match seek(text, pointer, Scalar(pointer)) {
+        Ok(Found::Here(said)) => said,
+        Ok(Found::Nowhere) => Err(garbled(not_there(text, pointer))),
+        Err(error) => Err(garbled(format!("`{}` is not JSON: {}", shown(text), json_error(&error)))),
+    }
+}
+
+/// Takes what can be said in one word.
+#[derive(Clone, Copy)]
+struct Scalar<'a>(&'a Pointer);
+
+impl Take for Scalar<'_> {
+    type Out = Result<Said, Unreadable>;
+
+    fn number(self, value: f64) -> Self::Out {
+        Ok(Said::Number(value))
+    }
+
+    fn text(self, text: &str) -> Self::Out {
+        Ok(Said::Text(text.to_owned()))
+    }
+
+    fn null(self) -> Self::Out {
+        Err(Unreadable::Missing)
+    }
+
+    fn other(self, what: &str) -> Self::Out {
+        match what {
+            "true" | "false" => Ok(Said::Text(what.to_owned())),
+            _ => Err(garbled(format!("at {} there is {what}, not a word", self.0))),
+        }
     }
 }
 
@@ -213,6 +293,7 @@ impl Unit {
         match self {
             Self::Weight(unit) => is_one_of(suffix, spellings(unit)),
             Self::Celsius => is_one_of(suffix, &["°c", "°C", "c", "celsius"]),
+            Self::Plain => false,
         }
     }
 
@@ -221,6 +302,7 @@ impl Unit {
         let own = match self {
             Self::Weight(unit) => unit,
             Self::Celsius => return format!("`{text}` is not in °C; the temperature is read in °C"),
+            Self::Plain => return format!("`{text}` is a number with something behind it; send the number alone"),
         };
         let name = own.name();
         match WEIGHTS.iter().find(|unit| is_one_of(suffix, spellings(**unit))).map(|unit| unit.name()) {

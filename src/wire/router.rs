@@ -5,6 +5,7 @@ use super::hash::NameMap;
 use super::names::Names;
 use super::reading::{self, Unit};
 use super::topics::{self, Ownership, Topic};
+use super::valve;
 use super::wiring::{Binding, Role, Wiring};
 use crate::site::{Input, Plan, Subject, Ticket, Unreadable};
 use crate::units::{Celsius, WeightUnit};
@@ -48,7 +49,7 @@ pub enum Heard {
     Ignored,
     /// Nobody asked for this topic.
     Stranger,
-    /// A temperature or availability that cannot be read; the text says why.
+    /// Something other than a weight that cannot be read; the text says why.
     Unreadable(String),
     /// A command to something that is not in the plan: handed on as a refused order of the site. If it was
     /// retained, its topic is to be cleared.
@@ -62,7 +63,9 @@ impl Router {
         let mut bindings: Vec<Bound> = wiring
             .bindings
             .iter()
-            .map(|binding| Bound { unit: unit(plan, &binding.role), binding: binding.clone() })
+            .cloned()
+            .chain(valve::bindings(wiring))
+            .map(|binding| Bound { unit: unit(plan, &binding.role), binding })
             .collect();
         bindings.sort_by(|a, b| a.binding.topic.cmp(&b.binding.topic));
         let mut places: NameMap<Range<usize>> = NameMap::default();
@@ -178,7 +181,8 @@ impl Router {
 fn unit(plan: &Plan, role: &Role) -> Unit {
     match role {
         Role::Weight { stand, .. } => Unit::Weight(weight_unit(plan, *stand)),
-        Role::Temperature { .. } | Role::Availability { .. } => Unit::Celsius,
+        Role::Temperature { .. } => Unit::Celsius,
+        _ => Unit::Plain,
     }
 }
 
@@ -198,25 +202,47 @@ impl Bound {
             }
             // It may be months old, and would move today's weights; there will be a fresh one soon.
             Role::Temperature { .. } if retained => Heard::Ignored,
-            Role::Temperature { stand } => match reading::number(payload, at, self.unit).map(Celsius::checked) {
-                Ok(Some(value)) => {
-                    into(Input::Temperature { stand: *stand, value });
-                    Heard::Taken
-                }
-                Err(Unreadable::Garbled(why)) => Heard::Unreadable(why),
-                Ok(None) | Err(Unreadable::Missing) => Heard::Ignored,
-            },
+            Role::Temperature { stand } => {
+                let read = reading::number(payload, at, self.unit);
+                heard(
+                    read.map(Celsius::checked),
+                    |value| value.map(|value| Input::Temperature { stand: *stand, value }),
+                    into,
+                )
+            }
             Role::Availability { stand, online, offline } => {
-                match reading::availability(payload, at, online, offline) {
-                    Ok(online) => {
-                        into(Input::Availability { stand: *stand, online });
-                        Heard::Taken
-                    }
-                    Err(Unreadable::Garbled(why)) => Heard::Unreadable(why),
-                    Err(Unreadable::Missing) => Heard::Ignored,
-                }
+                let read = reading::availability(payload, at, online, offline);
+                heard(read, |online| Some(Input::Availability { stand: *stand, online }), into)
+            }
+            Role::Report { valve, open, closed } => {
+                let read = valve::report(payload, at, open, closed);
+                heard(read, |open| Some(Input::ValveReport { valve: *valve, open }), into)
+            }
+            Role::Hold { valve, which, is } => {
+                let read = valve::hold(payload, at, is);
+                heard(read, |holds| Some(Input::Hold { valve: *valve, which: *which, holds }), into)
+            }
+            Role::Level { supply, unit } => {
+                let read = valve::level(payload, at, *unit);
+                heard(read, |left| Some(Input::Level { supply: *supply, left }), into)
             }
         }
+    }
+}
+
+/// Hands on what was read, if it says anything.
+fn heard<T>(
+    read: Result<T, Unreadable>,
+    input: impl FnOnce(T) -> Option<Input>,
+    into: &mut impl FnMut(Input),
+) -> Heard {
+    match read.map(input) {
+        Ok(Some(input)) => {
+            into(input);
+            Heard::Taken
+        }
+        Err(Unreadable::Garbled(why)) => Heard::Unreadable(why),
+        Ok(None) | Err(Unreadable::Missing) => Heard::Ignored,
     }
 }
 

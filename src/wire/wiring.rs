@@ -1,6 +1,7 @@
 //! Which topic carries what: settled by the configuration, read by the wire and the client.
 
 use crate::site::Part;
+use crate::units::Millilitres;
 
 /// A JSON Pointer (RFC 6901), already checked: the reference tokens, unescaped. Empty: the whole document.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -38,6 +39,31 @@ pub enum Role {
         online: String,
         /// The payload that says it is not.
         offline: String,
+    },
+    /// What a valve says of itself; one that the broker has kept counts too.
+    Report {
+        /// The valve.
+        valve: usize,
+        /// What it says when it is open.
+        open: String,
+        /// What it says when it is closed.
+        closed: String,
+    },
+    /// What holds a valve while it says so; kept by the broker, it counts too.
+    Hold {
+        /// The valve.
+        valve: usize,
+        /// Which of its `never_while`.
+        which: usize,
+        /// What holds it.
+        is: String,
+    },
+    /// What is left in a supply; kept by the broker, it counts too.
+    Level {
+        /// The supply.
+        supply: usize,
+        /// What one of the sensor's unit is.
+        unit: Millilitres,
     },
 }
 
@@ -77,5 +103,5 @@ pub struct Wiring {
     /// By the valves' places in the plan.
     pub valves: Vec<ValveWiring>,
     /// By the supplies' places in the plan: where its level is read.
-    pub levels: Vec<Option<(String, Option<Pointer>, crate::units::Millilitres)>>,
+    pub levels: Vec<Option<(String, Option<Pointer>, Millilitres)>>,
 }

@@ -6,3 +6,4 @@ mod messages;
 mod published;
 mod recordings;
 mod shed;
+mod valves;
