@@ -347,7 +347,12 @@ fn client(at: SocketAddr, options: Options) {
     let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("a runtime");
     runtime.block_on(async {
         let subscriptions = (0..options.flats)
-            .map(|n| Subscription { filter: format!("load/{n}"), qos1: true, retain_as_published: false })
+            .map(|n| Subscription {
+                filter: format!("load/{n}"),
+                qos1: true,
+                retain_as_published: false,
+                no_local: false,
+            })
             .collect();
         let settings = Settings { subscriptions, ..Settings::new(at.ip().to_string(), at.port(), "client") };
         let (_client, mut inbox) = Client::start(settings).expect("good settings");

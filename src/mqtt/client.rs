@@ -46,6 +46,12 @@ impl Client {
         self.outlet.publish(message)
     }
 
+    /// As [`Client::publish`], but on the connection that [`super::Heard::Up`] told of with this number, or not at all: what was decided
+    /// by what an earlier connection had heard does not go out on a later one.
+    pub fn publish_on(&self, connection: u64, message: Outgoing) -> Published {
+        self.outlet.publish_on(connection, message)
+    }
+
     /// How many messages wait to be sent: who can say a thing later, newer, had better wait while there are many.
     #[must_use]
     pub fn waiting(&self) -> usize {

@@ -241,7 +241,7 @@ impl Driver {
         );
         self.gathered.push(Heard::Up { connection: self.connection, session_present });
         // After this, publishing works; the service learns of it with the next hand-over.
-        self.outlet.up(link.wire.clone(), limits);
+        self.outlet.up(self.connection, link.wire.clone(), limits);
     }
 
     fn acknowledged(&mut self, ack: &PubAck) {
@@ -324,6 +324,7 @@ impl Link {
 fn filter(subscription: &Subscription) -> Filter {
     let mut filter = Filter::new(subscription.filter.as_str(), qos(subscription.qos1));
     filter.preserve_retain = subscription.retain_as_published;
+    filter.nolocal = subscription.no_local;
     filter
 }
 

@@ -37,6 +37,8 @@ struct Shared {
 struct State {
     outbox: Outbox,
     wire: Option<AsyncClient>,
+    /// The number of the present connection, or of the last.
+    connection: u64,
     leaving: bool,
 }
 
@@ -65,8 +67,20 @@ impl Outlet {
         published
     }
 
-    pub(super) fn up(&self, wire: AsyncClient, limits: Limits) {
+    /// As [`Outlet::publish`], but on the connection of this number or not at all.
+    pub(super) fn publish_on(&self, connection: u64, message: Outgoing) -> Published {
         let mut state = self.state();
+        if state.wire.is_none() || state.connection != connection {
+            return Published::Down;
+        }
+        let published = state.outbox.put(message);
+        state.pump();
+        published
+    }
+
+    pub(super) fn up(&self, connection: u64, wire: AsyncClient, limits: Limits) {
+        let mut state = self.state();
+        state.connection = connection;
         state.wire = Some(wire);
         state.outbox.up(limits);
         state.pump();

@@ -12,7 +12,7 @@
 //!   not turn, and then the broker's Last Will says so. While it takes anything, reading and pings go on.
 //! * **Nothing is carried over a lost connection** but events: states are published again by the service when it hears
 //!   [`Heard::Up`], and whatever else was waiting is thrown away. Each connection gets a new client, so none of the
-//!   library's own queues survives either. An order to a valve must be [`Delivery::Once`].
+//!   library's own queues survives either. An order to a valve is [`Delivery::Order`].
 //!
 //! What comes in with QoS 1 was acknowledged when it was read, and may come twice; a busy connection is read in steps of
 //! two milliseconds, which costs a fraction of reading each message as it comes.

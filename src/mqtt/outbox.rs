@@ -2,6 +2,7 @@
 
 use super::outgoing::{Delivery, Outgoing, Published, Unsendable};
 use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::time::{Duration, Instant};
 
 /// So many events are kept; beyond it the oldest fall out.
 const EVENTS: usize = 1_000;
@@ -44,6 +45,8 @@ struct OnItsWay {
 #[derive(Debug, Default)]
 pub(super) struct Outbox {
     limits: Option<Limits>,
+    /// Orders, with the time they were given; they go before all that is next.
+    orders: VecDeque<(Outgoing, Instant)>,
     next: VecDeque<Next>,
     states: HashMap<String, Outgoing>,
     once: usize,
@@ -67,7 +70,16 @@ impl Outbox {
             _ if self.limits.is_none() => Published::Down,
             Delivery::State { .. } => self.put_state(message),
             Delivery::Once { .. } => self.put_once(message),
+            Delivery::Order => self.put_order(message),
         }
+    }
+
+    fn put_order(&mut self, message: Outgoing) -> Published {
+        if self.orders.len() >= ONCE {
+            return Published::Down;
+        }
+        self.orders.push_back((message, Instant::now()));
+        Published::Queued
     }
 
     fn put_state(&mut self, message: Outgoing) -> Published {
@@ -113,6 +125,7 @@ impl Outbox {
     /// The connection is lost, and with it all but the events.
     pub(super) fn down(&mut self) {
         self.limits = None;
+        self.orders.clear();
         self.next.clear();
         self.states.clear();
         self.once = 0;
@@ -127,30 +140,22 @@ impl Outbox {
 
     /// How many messages wait to be sent.
     pub(super) fn waiting(&self) -> usize {
-        self.next.len()
+        self.orders.len() + self.next.len()
     }
 
     /// Nothing waits to be sent or, of QoS 1, to be acknowledged.
     pub(super) fn is_drained(&self) -> bool {
-        self.next.is_empty() && self.handed == 0 && self.without_id.is_empty() && self.with_id.is_empty()
+        self.waiting() == 0 && self.handed == 0 && self.without_id.is_empty() && self.with_id.is_empty()
     }
 
     /// The next to put on the wire, if the connection takes one now. It must then be put there.
     pub(super) fn take(&mut self) -> Option<Send> {
         let limits = self.limits?;
         while self.handed < HANDED {
-            let (message, event) = match self.next.pop_front()? {
-                Next::State(topic) => match self.states.remove(&topic) {
-                    Some(message) => (message, None),
-                    None => continue,
-                },
-                Next::Once(message) => {
-                    self.once -= 1;
-                    (message, None)
-                }
-                // It is gone if it fell out meanwhile.
-                Next::Event(id) => match self.events.get(&id) {
-                    Some(message) => (message.clone(), Some(id)),
+            let (message, event) = match self.take_order() {
+                Some(order) => (order, None),
+                None => match self.take_next()? {
+                    Some(next) => next,
                     None => continue,
                 },
             };
@@ -163,6 +168,31 @@ impl Outbox {
             return Some(self.hand(message, event, limits));
         }
         None
+    }
+
+    /// The next order that is still worth sending.
+    fn take_order(&mut self) -> Option<Outgoing> {
+        while let Some((order, given)) = self.orders.pop_front() {
+            let expired = |seconds| given.elapsed() >= Duration::from_secs(u64::from(seconds));
+            if !order.expiry_s.is_some_and(expired) {
+                return Some(order);
+            }
+            self.refused.push((order.topic, Unsendable::TooLate.to_string()));
+        }
+        None
+    }
+
+    /// The next of the rest with the number of its event; inside, `None` for one that is gone meanwhile.
+    #[expect(clippy::type_complexity, reason = "taken apart at once")]
+    fn take_next(&mut self) -> Option<Option<(Outgoing, Option<u64>)>> {
+        Some(match self.next.pop_front()? {
+            Next::State(topic) => self.states.remove(&topic).map(|message| (message, None)),
+            Next::Once(message) => {
+                self.once -= 1;
+                Some((message, None))
+            }
+            Next::Event(id) => self.events.get(&id).map(|message| (message.clone(), Some(id))),
+        })
     }
 
     fn hand(&mut self, message: Outgoing, event: Option<u64>, limits: Limits) -> Send {
@@ -287,6 +317,25 @@ mod tests {
         outbox.down();
         outbox.up(LIMITS);
         assert_eq!(drain(&mut outbox, 1), ["e1"]);
+    }
+
+    #[test]
+    fn an_order_goes_first_and_not_at_all_when_it_has_waited_too_long() {
+        let order = |payload: &str, expiry_s| Outgoing { expiry_s, ..Outgoing::new("valve", payload, Delivery::Order) };
+        let mut outbox = Outbox::default();
+        assert_eq!(outbox.put(order("open", Some(3))), Published::Down);
+        outbox.up(LIMITS);
+        outbox.put(state("a", "a1"));
+        outbox.put(order("late", Some(0)));
+        outbox.put(order("open", Some(3)));
+        outbox.put(order("close", None));
+        assert_eq!((outbox.waiting(), outbox.is_drained()), (4, false));
+        assert_eq!(drain(&mut outbox, 1), ["open", "close", "a1"]);
+        assert_eq!(outbox.take_refused(), [("valve".to_owned(), Unsendable::TooLate.to_string())]);
+        outbox.put(order("open", Some(3)));
+        outbox.down();
+        outbox.up(LIMITS);
+        assert!(outbox.take().is_none(), "an order does not outlive its connection");
     }
 
     #[test]

@@ -17,11 +17,14 @@ pub enum Delivery {
     },
     /// Kept until the broker has acknowledged it, over lost connections too, so that it may come twice. QoS 1.
     Event,
-    /// Sent on the connection there is, or not at all. For answers, and for orders to valves.
+    /// Sent on the connection there is, or not at all. For answers.
     Once {
         /// Sent at least once; else at most once.
         qos1: bool,
     },
+    /// As [`Delivery::Once`] with QoS 1, but before all else that waits, and not at all once it has waited for longer than its expiry.
+    /// For orders to valves.
+    Order,
 }
 
 /// A message to publish.
@@ -50,7 +53,10 @@ impl Outgoing {
     }
 
     pub(super) const fn qos1(&self) -> bool {
-        matches!(self.delivery, Delivery::Event | Delivery::State { qos1: true } | Delivery::Once { qos1: true })
+        match self.delivery {
+            Delivery::Event | Delivery::Order => true,
+            Delivery::State { qos1 } | Delivery::Once { qos1 } => qos1,
+        }
     }
 
     pub(super) const fn retain(&self) -> bool {
@@ -99,6 +105,8 @@ pub enum Unsendable {
     Topic,
     /// Larger than [`LARGEST_PAYLOAD`], or than the broker takes.
     TooLarge,
+    /// It waited for longer than its expiry.
+    TooLate,
 }
 
 impl std::fmt::Display for Unsendable {
@@ -106,6 +114,7 @@ impl std::fmt::Display for Unsendable {
         f.write_str(match self {
             Self::Topic => "no topic to publish to",
             Self::TooLarge => "too large for a packet",
+            Self::TooLate => "it had waited too long",
         })
     }
 }

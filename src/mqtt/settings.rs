@@ -61,6 +61,8 @@ pub struct Subscription {
     pub qos1: bool,
     /// Keep the RETAIN flag as the publisher set it; else it marks only what was retained before the subscription.
     pub retain_as_published: bool,
+    /// What this client itself publishes there does not come back (MQTT 5.0, section 3.8.3.1).
+    pub no_local: bool,
 }
 
 /// The Last Will.
@@ -211,7 +213,12 @@ mod tests {
     fn settings_that_cannot_work_are_refused() {
         let good = Settings::new("localhost", 1883, "tarewell");
         assert_eq!(good.check(), Ok(()));
-        let hear = |filter: &str| Subscription { filter: filter.into(), qos1: true, retain_as_published: false };
+        let hear = |filter: &str| Subscription {
+            filter: filter.into(),
+            qos1: true,
+            retain_as_published: false,
+            no_local: false,
+        };
         let will = |topic: &str| Will { topic: topic.into(), payload: vec![], retain: true, qos1: true };
         for bad in [
             Settings { host: String::new(), ..good.clone() },

@@ -232,6 +232,7 @@ fn connection(
             // Readings too: at QoS 0 a broker may drop them silently in a burst.
             qos1: true,
             retain_as_published: subscription.retain_as_published,
+            no_local: false,
         })
         .collect();
     settings

@@ -22,7 +22,7 @@ pub(super) fn listen(settings: Settings, router: &Router) -> Result<Leftovers, F
     let subscriptions = router
         .own_filters()
         .into_iter()
-        .map(|filter| Subscription { filter, qos1: true, retain_as_published: false })
+        .map(|filter| Subscription { filter, qos1: true, retain_as_published: false, no_local: false })
         .collect();
     let client_id = format!("{}-tidy", settings.client_id);
     let (client, inbox) = Client::start(Settings { client_id, will: None, subscriptions, ..settings })?;

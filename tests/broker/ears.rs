@@ -80,7 +80,7 @@ pub const SHORT: Timing = Timing {
 };
 
 pub fn hear(filter: &str) -> Subscription {
-    Subscription { filter: filter.into(), qos1: true, retain_as_published: false }
+    Subscription { filter: filter.into(), qos1: true, retain_as_published: false, no_local: false }
 }
 
 pub fn settings(at: SocketAddr, client_id: &str, filters: &[&str]) -> Settings {

@@ -4,6 +4,7 @@ mod conformance;
 mod ears;
 mod embedded;
 mod incoming;
+mod orders;
 mod outgoing;
 mod proxy;
 mod reconnect;

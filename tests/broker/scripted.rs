@@ -136,6 +136,8 @@ pub struct Published {
     pub qos: u8,
     pub retain: bool,
     pub id: u16,
+    /// As they stand on the wire, without their length.
+    pub properties: Vec<u8>,
 }
 
 impl Packet {
@@ -158,8 +160,9 @@ impl Packet {
         let qos = (self.flags >> 1) & 3;
         let id = if qos > 0 { u16::from_be_bytes([rest[0], rest[1]]) } else { 0 };
         rest = &rest[if qos > 0 { 2 } else { 0 }..];
-        let payload = rest[1 + usize::from(rest[0])..].to_vec();
-        Published { topic, payload, qos, retain: self.flags & 1 == 1, id }
+        let (properties, payload) = rest[1..].split_at(usize::from(rest[0]));
+        let (properties, payload) = (properties.to_vec(), payload.to_vec());
+        Published { topic, payload, qos, retain: self.flags & 1 == 1, id, properties }
     }
 }
 

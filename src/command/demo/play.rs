@@ -65,7 +65,7 @@ impl Player {
     fn heard(&self) -> Vec<Subscription> {
         let filters = ["tarewell/flats/+", "tarewell/valves/+", "tarewell/alerts/+/+", "tarewell/events"];
         let orders = self.scene.lines.iter().map(super::scene::Line::topic);
-        let hear = |filter: String| Subscription { filter, qos1: true, retain_as_published: false };
+        let hear = |filter: String| Subscription { filter, qos1: true, retain_as_published: false, no_local: false };
         filters.into_iter().map(str::to_owned).chain(orders).map(hear).collect()
     }
 
