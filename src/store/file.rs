@@ -81,9 +81,16 @@ impl Store {
         if batch.is_empty() {
             return Ok(());
         }
-        let durable = if batch.iter().any(Write::grave) { "FULL" } else { "NORMAL" };
-        let connection = &mut self.connection;
-        write(connection, batch, durable).map_err(StoreError::sql("write to the store"))
+        write(&mut self.connection, batch, false).map_err(StoreError::sql("write to the store"))
+    }
+
+    /// As [`write`](Self::write), but when it returns `Ok`, all of this batch and of every one before survives the loss of power. An
+    /// empty batch is written too, so that `Ok` says that the file can be written now.
+    ///
+    /// # Errors
+    /// As [`write`](Self::write).
+    pub fn flush(&mut self, batch: &[Write]) -> Result<(), StoreError> {
+        write(&mut self.connection, batch, true).map_err(StoreError::sql("write to the store"))
     }
 
     /// The configuration no longer knows this: its alerts are forgotten, the rest is kept for 400 days.
@@ -205,8 +212,9 @@ pub(super) fn wall(row: &Row<'_>, column: usize) -> rusqlite::Result<Wall> {
     Ok(Wall::from_millis(row.get(column)?))
 }
 
-fn write(connection: &mut Connection, batch: &[Write], durable: &str) -> rusqlite::Result<()> {
-    connection.pragma_update(None, "synchronous", durable)?;
+fn write(connection: &mut Connection, batch: &[Write], flush: bool) -> rusqlite::Result<()> {
+    let durable = flush || batch.iter().any(Write::grave);
+    connection.pragma_update(None, "synchronous", if durable { "FULL" } else { "NORMAL" })?;
     // Taken at once, so that a busy file is told before any work.
     let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
     let mut newest = None;
@@ -217,6 +225,11 @@ fn write(connection: &mut Connection, batch: &[Write], durable: &str) -> rusqlit
         let mark = "INSERT INTO marks VALUES ('newest_wall', ?1)
             ON CONFLICT (name) DO UPDATE SET value = max(value, excluded.value)";
         transaction.prepare_cached(mark)?.execute([newest.millis()])?;
+    }
+    if flush {
+        // A transaction that changes nothing would never touch the disk.
+        let mark = "INSERT INTO marks VALUES ('flushes', 1) ON CONFLICT (name) DO UPDATE SET value = value + 1";
+        transaction.prepare_cached(mark)?.execute([])?;
     }
     transaction.commit()
 }

@@ -17,4 +17,4 @@ pub use error::StoreError;
 pub use file::Store;
 pub use history::{AT_MOST, Reader, thin};
 pub use words::{Fact, KeptEvent, Of, Point, RaisedAlert, Saved, Write};
-pub use writer::{Report, Writer};
+pub use writer::{Flush, Report, Writer};

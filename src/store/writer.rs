@@ -7,6 +7,7 @@ use crate::moment::Wall;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
+use tokio::sync::Notify;
 
 /// Weights alone wait so long for others to share their transaction.
 const GATHER: Duration = Duration::from_secs(1);
@@ -32,6 +33,21 @@ pub enum Report {
     },
 }
 
+/// What is to be on the disk before something else may happen; see [`Writer::flush`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Flush {
+    number: u64,
+    faults: u64,
+}
+
+impl Flush {
+    /// The number of its batch.
+    #[must_use]
+    pub const fn number(&self) -> u64 {
+        self.number
+    }
+}
+
 /// The store on a thread of its own. What is sent is written in order and each batch whole; sending never blocks.
 #[derive(Debug)]
 pub struct Writer {
@@ -43,6 +59,8 @@ pub struct Writer {
 struct Shared {
     state: Mutex<State>,
     changed: Condvar,
+    /// For whoever must not block.
+    progress: Notify,
 }
 
 #[derive(Debug, Default)]
@@ -53,6 +71,10 @@ struct State {
     compact: Option<Wall>,
     phase: Phase,
     failing: bool,
+    /// Somebody waits for all that is here to be on the disk.
+    urgent: bool,
+    /// How often something could not be written.
+    faults: u64,
 }
 
 /// How far the writer is from its end; only ever goes on.
@@ -75,7 +97,7 @@ impl Writer {
     /// # Errors
     /// When the system gives no thread.
     pub fn start(store: Store, report: impl FnMut(Report) + Send + 'static) -> Result<Self, StoreError> {
-        let shared = Arc::new(Shared { state: Mutex::default(), changed: Condvar::new() });
+        let shared = Arc::new(Shared { state: Mutex::default(), changed: Condvar::new(), progress: Notify::new() });
         let path = store.path().unwrap_or(std::path::Path::new("in memory")).to_owned();
         let work = Work { shared: Arc::clone(&shared), store, report: Box::new(report) };
         let thread = std::thread::Builder::new()
@@ -90,6 +112,36 @@ impl Writer {
         let number = self.shared.lock().queue.put(batch);
         self.shared.changed.notify_all();
         number
+    }
+
+    /// Has a batch written at once, with all that waits, and brought onto the disk itself. A writer that has failed before tries again
+    /// now. What comes of it, [`flushed`](Self::flushed) says.
+    pub fn flush(&self, batch: Vec<Write>) -> Flush {
+        let mut state = self.shared.lock();
+        state.urgent = true;
+        let flush = Flush { number: state.queue.put(batch), faults: state.faults };
+        drop(state);
+        self.shared.changed.notify_all();
+        flush
+    }
+
+    /// Whether what was to be flushed would survive the loss of power; `None` while it is not known yet. Once something could not be
+    /// written since, it is `false`, though it may be written later.
+    #[must_use]
+    pub fn flushed(&self, flush: Flush) -> Option<bool> {
+        let state = self.shared.lock();
+        if state.faults != flush.faults {
+            Some(false)
+        } else if state.written >= flush.number {
+            Some(true)
+        } else {
+            (state.phase == Phase::Ended).then_some(false)
+        }
+    }
+
+    /// Waits until more is written, or could not be, since this was last waited for. For one waiter; it may be cancelled without loss.
+    pub async fn progress(&self) {
+        self.shared.progress.notified().await;
     }
 
     /// The number of the last batch that is written: it and all before it survive a kill.
@@ -173,7 +225,8 @@ struct Work {
 }
 
 enum Task {
-    Write(Vec<Write>, u64),
+    /// What, the number of its last batch, and whether somebody waits for it to be on the disk.
+    Write(Vec<Write>, u64, bool),
     Compact(Wall),
     End,
 }
@@ -183,7 +236,7 @@ impl Work {
         let mut pause = FIRST_PAUSE;
         loop {
             match self.next() {
-                Task::Write(batch, number) => match self.store.write(&batch) {
+                Task::Write(batch, number, flush) => match self.write(&batch, flush) {
                     Ok(()) => {
                         self.written(number);
                         pause = FIRST_PAUSE;
@@ -210,6 +263,11 @@ impl Work {
         drop(store);
         shared.lock().phase = Phase::Ended;
         shared.changed.notify_all();
+        shared.progress.notify_one();
+    }
+
+    fn write(&mut self, batch: &[Write], flush: bool) -> Result<(), StoreError> {
+        if flush { self.store.flush(batch) } else { self.store.write(batch) }
     }
 
     fn next(&self) -> Task {
@@ -219,8 +277,10 @@ impl Work {
             if state.queue.len() > 0 || state.queue.put > state.written {
                 let since = *gathering.get_or_insert_with(Instant::now);
                 let left = GATHER.saturating_sub(since.elapsed());
-                if state.queue.is_grave() || state.phase > Phase::Open || state.queue.len() == 0 || left.is_zero() {
-                    return Task::Write(state.queue.take(), state.queue.put);
+                let at_once = state.urgent || state.queue.is_grave() || state.queue.len() == 0;
+                if at_once || state.phase > Phase::Open || left.is_zero() {
+                    let flush = std::mem::take(&mut state.urgent);
+                    return Task::Write(state.queue.take(), state.queue.put, flush);
                 }
                 state = self.shared.wait(state, left);
             } else if state.phase > Phase::Open {
@@ -240,6 +300,7 @@ impl Work {
         let lost = std::mem::take(&mut state.queue.lost);
         drop(state);
         self.shared.changed.notify_all();
+        self.shared.progress.notify_one();
         if recovered {
             (self.report)(Report::Recovered);
         }
@@ -253,13 +314,15 @@ impl Work {
         let mut state = self.shared.lock();
         state.queue.put_back(batch);
         let first = !std::mem::replace(&mut state.failing, true);
+        state.faults += 1;
         drop(state);
+        self.shared.progress.notify_one();
         if first {
             (self.report)(Report::Failing(error.to_string()));
         }
         let since = Instant::now();
         let mut state = self.shared.lock();
-        while state.phase < Phase::Abandoned {
+        while state.phase < Phase::Abandoned && !state.urgent {
             let pause = if state.phase > Phase::Open { FIRST_PAUSE } else { pause };
             let left = pause.saturating_sub(since.elapsed());
             if left.is_zero() {
@@ -267,7 +330,7 @@ impl Work {
             }
             state = self.shared.wait(state, left);
         }
-        false
+        state.phase < Phase::Abandoned
     }
 
     /// Something in the batch can never be written: without it, one by one.
@@ -276,7 +339,10 @@ impl Work {
         for item in batch {
             match self.store.write(std::slice::from_ref(&item)) {
                 Ok(()) => {}
-                Err(error) if error.hopeless() => (self.report)(Report::Refused(format!("{error}: {item:?}"))),
+                Err(error) if error.hopeless() => {
+                    self.shared.lock().faults += 1;
+                    (self.report)(Report::Refused(format!("{error}: {item:?}")));
+                }
                 Err(_) => again.push(item),
             }
         }
