@@ -381,3 +381,85 @@ fn a_full_disk_is_told_and_spoils_nothing() {
     assert_eq!(store.load().unwrap().last_seq, acknowledged);
     store.write(&[event(acknowledged + 1, START)]).unwrap();
 }
+
+// ---------------------------------------------------------------- flushed
+
+fn journal(json: &str) -> Write {
+    Write::Fact { of: Of::Valve, id: "south-drip".into(), json: json.into(), wall: START }
+}
+
+/// Polls as the service does: woken by the writer.
+fn outcome(writer: &Writer, flush: tarewell::store::Flush) -> bool {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
+    runtime.block_on(async {
+        loop {
+            if let Some(ok) = writer.flushed(flush) {
+                return ok;
+            }
+            tokio::time::timeout(LONG, writer.progress()).await.expect("nobody was woken");
+        }
+    })
+}
+
+#[test]
+fn what_is_flushed_is_on_the_disk_with_all_before_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let writer = Writer::start(Store::open(&path).unwrap(), |_| {}).unwrap();
+    // A weight alone would wait for company.
+    writer.send(vec![weight("leek-1", START, 3100.0)]);
+    let flush = writer.flush(vec![journal("planned")]);
+    assert!(outcome(&writer, flush));
+    assert!(writer.written() >= flush.number());
+    // As a power cut would find it: the files as they are, and nothing closed.
+    let after = tempfile::tempdir().unwrap();
+    for end in ["", "-wal"] {
+        let name = format!("store.db{end}");
+        std::fs::copy(folder.path().join(&name), after.path().join(&name)).unwrap();
+    }
+    let found = Store::open(&after.path().join("store.db")).unwrap();
+    let facts = found.load().unwrap().facts;
+    assert_eq!((facts[0].of, facts[0].json.as_str()), (Of::Valve, "planned"));
+    assert_eq!(found.history("leek-1", None, None, 10).unwrap().len(), 1);
+    // An empty one is written too.
+    assert!(outcome(&writer, writer.flush(Vec::new())));
+    assert!(writer.close(LONG));
+}
+
+#[test]
+fn what_cannot_be_flushed_is_told_at_once_and_tried_again_when_asked() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = Store::open(&path).unwrap();
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let (tell, told) = mpsc::channel();
+    let writer = Writer::start(store, move |report| tell.send(report).unwrap()).unwrap();
+    for _ in 0..3 {
+        // Each is tried, whatever pause the writer was in, and so each is answered soon.
+        let asked = std::time::Instant::now();
+        let flush = writer.flush(vec![journal("planned")]);
+        assert!(!outcome(&writer, flush));
+        assert!(asked.elapsed() < Duration::from_secs(3), "{:?}", asked.elapsed());
+    }
+    assert!(matches!(told.recv_timeout(LONG).unwrap(), Report::Failing(_)));
+    let failed = writer.flush(vec![journal("never opened")]);
+    assert!(!outcome(&writer, failed));
+    other.execute_batch("ROLLBACK").unwrap();
+    let flush = writer.flush(vec![journal("planned again")]);
+    assert!(outcome(&writer, flush));
+    assert_eq!(writer.flushed(failed), Some(false), "an answer once given holds");
+    assert_eq!(told.recv_timeout(LONG).unwrap(), Report::Recovered);
+    assert!(writer.close(LONG));
+    assert_eq!(Store::open(&path).unwrap().load().unwrap().facts[0].json, "planned again");
+}
+
+#[test]
+fn what_can_never_be_written_is_not_flushed() {
+    let writer = Writer::start(Store::in_memory().unwrap(), |_| {}).unwrap();
+    let unkeepable =
+        Write::Weight { flat: "leek-1".into(), wall: START, weight: Grams::default() / 0.0, fraction: None };
+    assert!(!outcome(&writer, writer.flush(vec![journal("planned"), unkeepable])));
+    assert!(outcome(&writer, writer.flush(vec![journal("planned")])));
+    assert!(writer.close(LONG));
+}
