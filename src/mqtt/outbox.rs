@@ -183,7 +183,6 @@ impl Outbox {
     }
 
     /// The next of the rest with the number of its event; inside, `None` for one that is gone meanwhile.
-    #[expect(clippy::type_complexity, reason = "taken apart at once")]
     fn take_next(&mut self) -> Option<Option<(Outgoing, Option<u64>)>> {
         Some(match self.next.pop_front()? {
             Next::State(topic) => self.states.remove(&topic).map(|message| (message, None)),

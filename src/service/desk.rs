@@ -1,11 +1,13 @@
 //! The one task that owns the engine: hands inputs in, carries outputs out.
 
+use super::backlog::Backlog;
+use super::valves::Links;
 use super::{Clock, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
 use crate::notify::{News, Notifier};
 use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
-use crate::store::{AT_MOST, Reader, Write, Writer};
+use crate::store::{AT_MOST, Flush, Reader, Write, Writer};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -16,11 +18,14 @@ use tokio_util::sync::CancellationToken;
 
 /// The engine turns at least so often, though nothing happens: that is what health, watchdog and heartbeat go by.
 const TURNS_EVERY: Duration = Duration::from_secs(10);
-/// While so many messages wait for the connection, outputs wait in the engine.
+/// While so many messages wait for the connection, what is to be published waits here. Orders to valves do not.
 const ENOUGH_WAITS: usize = 128;
-/// What waits for the store is looked at again so soon, and is let out after so long, whatever the store does.
+/// What waits for the connection is looked at again so soon: it does not tell when it is done.
 const LOOK_AGAIN: Duration = Duration::from_millis(2);
+/// What waits for the store is let out after so long, whatever the store does.
 const HELD_AT_MOST: Duration = Duration::from_secs(1);
+/// What is not on the disk by then counts as not written, and nothing is opened by it.
+const FLUSHED_WITHIN: Duration = Duration::from_secs(5);
 /// At the end the store is waited for so long before the last answers are given.
 const KEPT_AT_THE_END: Duration = Duration::from_millis(500);
 /// The store is thinned so often.
@@ -31,6 +36,7 @@ pub(super) struct Tools {
     pub clock: Clock,
     pub router: Router,
     pub client: Client,
+    pub links: Links,
     pub writer: Arc<Writer>,
     pub notifier: Notifier,
     pub history: Option<Reader>,
@@ -59,8 +65,11 @@ pub(super) struct Desk {
     /// Told in this turn, to be held until the store has written what belongs to it.
     fresh: Vec<Told>,
     held: VecDeque<Held>,
-    /// The connection has enough to do; more outputs wait in the engine, where a state is only a place in a list.
-    behind: bool,
+    /// The connection has enough to do for now: what is to be published waits here …
+    backlog: Backlog,
+    /// … and so do events that the store has.
+    events_wait: bool,
+    flushes: Vec<Flushing>,
     /// The number of the last batch sent to the store.
     sent: u64,
 }
@@ -70,6 +79,13 @@ pub(super) struct Desk {
 enum Told {
     Event(Vec<u8>),
     Answer(Ticket, Answer),
+}
+
+/// What the engine wants on the disk before it goes on.
+struct Flushing {
+    mark: u64,
+    flush: Flush,
+    until: Instant,
 }
 
 struct Held {
@@ -92,7 +108,9 @@ impl Desk {
             compacted: Instant::now(),
             fresh: Vec::new(),
             held: VecDeque::new(),
-            behind: false,
+            backlog: Backlog::default(),
+            events_wait: false,
+            flushes: Vec::new(),
             sent: 0,
         }
     }
@@ -120,6 +138,8 @@ impl Desk {
                     }
                     self.hear(&mut batch);
                 }
+                Some((valve, heard)) = self.tools.links.next() => self.hear_valve(valve, heard),
+                () = self.tools.writer.progress() => {}
                 Some(ask) = asks.recv() => self.answer(ask),
                 topics = &mut leftovers, if !tidied => {
                     tidied = true;
@@ -129,7 +149,7 @@ impl Desk {
             }
             self.turn();
         }
-        while let Some(output) = self.site.poll() {
+        while let Some(output) = self.site.poll().or_else(|| self.backlog.take()) {
             self.carry_out(output);
         }
         self.send_writes();
@@ -142,14 +162,21 @@ impl Desk {
         let latest = Instant::now() + TURNS_EVERY;
         let wished = self.site.next_wake().map(|wake| self.tools.clock.instant(wake.at));
         let next = wished.map_or(latest, |wished| wished.min(latest));
-        // Neither the writer's thread nor the connection's tells when it is done.
-        if self.held.is_empty() && !self.behind { next } else { next.min(Instant::now() + LOOK_AGAIN) }
+        let behind = !self.backlog.is_empty() || self.events_wait;
+        let looked_at = behind.then(|| Instant::now() + LOOK_AGAIN);
+        let let_out = self.held.front().map(|held| held.since + HELD_AT_MOST);
+        let given_up = self.flushes.first().map(|flushing| flushing.until);
+        [looked_at, let_out.filter(|_| !behind), given_up].into_iter().flatten().fold(next, Instant::min)
     }
 
     /// Carries out all that the engine wants done.
     fn turn(&mut self) {
         self.drain();
         self.send_writes();
+        while self.tell_what_is_flushed() {
+            self.drain();
+            self.send_writes();
+        }
         self.tell_what_is_kept();
         let now = Instant::now();
         if self.turned.is_none_or(|turned| now - turned >= TURNS_EVERY) {
@@ -175,11 +202,42 @@ impl Desk {
         self.held.extend(self.fresh.drain(..).map(|what| Held { batch: self.sent, since: now, what }));
     }
 
+    /// Has the store write all that was told so far, onto the disk itself.
+    fn flush(&mut self, mark: u64) {
+        let flush = self.tools.writer.flush(std::mem::take(&mut self.writes));
+        self.sent = flush.number();
+        self.send_writes();
+        self.flushes.push(Flushing { mark, flush, until: Instant::now() + FLUSHED_WITHIN });
+    }
+
+    /// Tells the engine what is on the disk, or will not be in time; whether there was anything to tell.
+    fn tell_what_is_flushed(&mut self) -> bool {
+        let outcome = |flushing: &Flushing, writer: &Writer| {
+            writer.flushed(flushing.flush).or_else(|| (Instant::now() >= flushing.until).then_some(false))
+        };
+        let mut told = false;
+        // In the order they were asked for; a later one is never on the disk before an earlier one.
+        while let Some(ok) = self.flushes.first().and_then(|first| outcome(first, &self.tools.writer)) {
+            let Flushing { mark, .. } = self.flushes.remove(0);
+            if !ok {
+                tracing::error!(mark, "Could not bring what must be known before a valve opens onto the disk");
+            }
+            self.site.handle(Input::Flushed { mark, ok }, self.tools.clock.now());
+            told = true;
+        }
+        told
+    }
+
     /// Lets out what the store has written, in order. A store that cannot write holds nobody up for long.
     fn tell_what_is_kept(&mut self) {
+        self.events_wait = false;
         let written = if self.held.is_empty() { return } else { self.tools.writer.written() };
         while let Some(held) = self.held.front() {
             if held.batch > written && held.since.elapsed() < HELD_AT_MOST {
+                return;
+            }
+            if matches!(held.what, Told::Event(_)) && self.tools.client.waiting() >= ENOUGH_WAITS {
+                self.events_wait = true;
                 return;
             }
             match self.held.pop_front().map(|held| held.what) {
@@ -236,19 +294,32 @@ impl Desk {
         }
     }
 
-    /// Carries out what the engine wants done, as far as the connection keeps up. States are read when they are published, so
-    /// one that waits is all the newer for it.
-    fn drain(&mut self) {
-        while self.tools.client.waiting() < ENOUGH_WAITS {
-            match self.site.poll() {
-                Some(output) => self.carry_out(output),
-                None => {
-                    self.behind = false;
-                    return;
-                }
+    fn hear_valve(&mut self, valve: usize, heard: Vec<Heard>) {
+        let now = self.tools.clock.now();
+        for heard in heard {
+            if let Some(input) = self.tools.links.heard(valve, heard, &self.tools.router) {
+                self.site.handle(input, now);
+                self.drain();
             }
         }
-        self.behind = true;
+    }
+
+    /// Carries out what the engine wants done: orders to valves and what is to be kept at once, what is to be published as far as the
+    /// connection keeps up.
+    fn drain(&mut self) {
+        while let Some(output) = self.site.poll() {
+            if Backlog::may_wait(&output) {
+                self.backlog.put(output);
+            } else {
+                self.carry_out(output);
+            }
+        }
+        while self.tools.client.waiting() < ENOUGH_WAITS {
+            match self.backlog.take() {
+                Some(output) => self.carry_out(output),
+                None => return,
+            }
+        }
     }
 
     fn message(&mut self, message: &Message, now: crate::moment::Moment) {
@@ -396,7 +467,14 @@ impl Desk {
                 let id = self.site.id(message.subject).to_owned();
                 self.tools.notifier.say(News::Heard(message, id));
             }
-            Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => {}
+            Output::Valve(valve, order) => {
+                let Tools { links, router, client, clock, .. } = &mut self.tools;
+                if let Some(lost) = links.order(valve, order, router, client) {
+                    self.site.handle(lost, clock.now());
+                }
+            }
+            Output::ClearValve(valve) => self.tools.links.clear(valve, &self.tools.router),
+            Output::Flush(mark) => self.flush(mark),
             Output::Shelved(_, subject, until) => {
                 let until = Some(self.tools.clock.now().mono_at(until));
                 let (of, id) = (subject.of().to_owned(), self.site.id(subject).to_owned());

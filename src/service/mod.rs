@@ -3,12 +3,14 @@
 //! Everything runs on one thread, so that a reading wakes nobody else; the store and the phones have threads of their own, and
 //! the embedded broker a runtime of its own, because none of them may hold up a reading.
 
+mod backlog;
 mod clock;
 mod desk;
 mod failure;
 pub mod keeping;
 mod start;
 mod tidy;
+mod valves;
 
 pub use clock::Clock;
 pub use failure::Failure;

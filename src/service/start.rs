@@ -1,6 +1,7 @@
 //! Starting and stopping: the store first, the connection last; and in the other order at the end.
 
 use super::desk::{Desk, Tools};
+use super::valves::Links;
 use super::{Addresses, Clock, Failure, Stage, keeping, tidy};
 use crate::broker::{self, Embedded, Login};
 use crate::config::{Broker, Checked, Existing, Web};
@@ -9,7 +10,7 @@ use crate::notify::{News, Notifier, Sender, Teller};
 use crate::site::{Plan, Site};
 use crate::store::{Of, Reader, Report, Store, Write, Writer};
 use crate::web::{self, Ask, Running};
-use crate::wire::{Router, Wiring, topic};
+use crate::wire::{Router, ValveWiring, topic};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -47,11 +48,12 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
         tracing::warn!("{note}");
     }
 
-    let (address, login, embedded) = start_broker(&checked.broker, &plan, &wiring)?;
     // From here on the router knows it all.
     drop(wiring);
+    let (address, login, embedded) = start_broker(&checked.broker, &router)?;
     let settings = connection(&checked.broker, address, login, &router, file);
     let (client, inbox) = Client::start(settings.clone())?;
+    let links = Links::start(&settings, &plan, &router)?;
     let stop = stage.as_ref().map_or_else(CancellationToken::new, |stage| stage.stop.clone());
     let (ask, asks) = mpsc::channel::<Ask>(64);
     let pages = start_pages(&checked.web, &plan, ask, stop.clone()).await?;
@@ -74,13 +76,14 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
         plan.name
     );
 
-    let tools = Tools { clock, router, client, writer: writer.clone(), notifier, history };
+    let tools = Tools { clock, router, client, links, writer: writer.clone(), notifier, history };
     let desk = Desk::new(site, tools);
-    let Tools { client, notifier, router, .. } = desk.work(inbox, asks, leftovers, stop.clone()).await;
+    let Tools { client, links, notifier, router, .. } = desk.work(inbox, asks, leftovers, stop.clone()).await;
 
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     stop.cancel();
     let offline = Outgoing::new(topic::status(router.names()), "offline", Delivery::State { qos1: true });
+    links.stop(&router, &client).await;
     client.publish(offline);
     client.stop().await;
     if let Some(pages) = pages {
@@ -158,8 +161,7 @@ impl Drop for Host {
 #[expect(clippy::type_complexity, reason = "taken apart at once")]
 fn start_broker(
     broker: &Broker,
-    plan: &Plan,
-    wiring: &Wiring,
+    router: &Router,
 ) -> Result<(Option<SocketAddr>, Option<Login>, Option<(Embedded, Host)>), Failure> {
     let Broker::Embedded(embedded) = broker else { return Ok((None, None, None)) };
     let settings = broker::Settings {
@@ -173,8 +175,8 @@ fn start_broker(
                 commands: user.commands,
             })
             .collect(),
-        base: plan.base_topic.clone(),
-        valve_topics: wiring.valves.iter().map(|valve| valve.topic.clone()).collect(),
+        base: router.names().base().to_owned(),
+        valve_topics: router.valves().iter().flat_map(ValveWiring::order_topics).map(str::to_owned).collect(),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)

@@ -80,7 +80,6 @@ pub(super) enum Said {
 
 impl Said {
     /// Whether it is this word, letter by letter; or this number.
-    #[expect(clippy::float_cmp, reason = "the same number, or another")]
     pub(super) fn is(&self, word: &str) -> bool {
         match self {
             Self::Text(text) => text == word,

@@ -6,7 +6,7 @@ use super::names::Names;
 use super::reading::{self, Unit};
 use super::topics::{self, Ownership, Topic};
 use super::valve;
-use super::wiring::{Binding, Role, Wiring};
+use super::wiring::{Binding, Role, ValveWiring, Wiring};
 use crate::site::{Input, Plan, Subject, Ticket, Unreadable};
 use crate::units::{Celsius, WeightUnit};
 use std::ops::Range;
@@ -18,8 +18,7 @@ pub struct Router {
     /// Sorted by topic, so that those of one topic are neighbours.
     bindings: Vec<Bound>,
     places: NameMap<Range<usize>>,
-    /// What is written to valves goes there.
-    orders: Vec<String>,
+    valves: Vec<ValveWiring>,
 }
 
 #[derive(Debug, Clone)]
@@ -75,11 +74,7 @@ impl Router {
                 .and_modify(|range| range.end = at + 1)
                 .or_insert(at..at + 1);
         }
-        let orders = wiring.valves.iter().flat_map(|valve| {
-            let before = valve.before_open.as_ref().map(|(topic, _)| topic.clone());
-            std::iter::once(valve.topic.clone()).chain(before)
-        });
-        Self { names: Names::new(plan), bindings, places, orders: orders.collect() }
+        Self { names: Names::new(plan), bindings, places, valves: wiring.valves.clone() }
     }
 
     /// Whether an answer may go to this topic. Whoever asks names it, and an answer must pass for no order to a valve, no
@@ -89,13 +84,19 @@ impl Router {
         let below = topic.strip_prefix(self.names.base()).and_then(|rest| rest.strip_prefix('/'));
         let first = below.and_then(|below| below.split('/').next()).unwrap_or_default();
         let is_ours = matches!(first, "status" | "events" | "command" | "flats" | "stands" | "valves" | "alerts");
-        !is_ours && !self.places.contains_key(topic) && !self.orders.iter().any(|order| order == topic)
+        !is_ours && !self.places.contains_key(topic) && !self.valves.iter().any(|valve| valve.is_ordered_on(topic))
     }
 
     /// The ids of the plan.
     #[must_use]
     pub const fn names(&self) -> &Names {
         &self.names
+    }
+
+    /// What is sent to valves, by their places in the plan.
+    #[must_use]
+    pub fn valves(&self) -> &[ValveWiring] {
+        &self.valves
     }
 
     /// What to subscribe to; each filter once.

@@ -29,6 +29,18 @@ impl ValveWiring {
         }
     }
 
+    /// Whether what is published there is for this valve.
+    #[must_use]
+    pub fn is_ordered_on(&self, topic: &str) -> bool {
+        self.topic == topic || self.before_open.as_ref().is_some_and(|(before, _)| before == topic)
+    }
+
+    /// The topics on which this valve is ordered.
+    pub fn order_topics(&self) -> impl Iterator<Item = &str> {
+        let before = self.before_open.as_ref().map(|(topic, _)| topic.as_str());
+        std::iter::once(self.topic.as_str()).chain(before)
+    }
+
     /// Whether this could be an order to this valve, as this program gives them on this topic.
     fn gives(&self, topic: &str, payload: &str) -> bool {
         let before = self.before_open.as_ref().is_some_and(|(at, template)| at == topic && fits(template, payload));
