@@ -4,7 +4,8 @@ use super::lines::Lines;
 use crate::alert::Kind;
 use crate::moment::{Moment, Mono, Wall, Zone};
 use crate::site::{Input, Output, Part, Plan, Subject};
-use crate::wire::{Body, Names, Parser, Record, Router, topic, write_event};
+use crate::watering::Mode;
+use crate::wire::{Body, Names, OrderMessage, Parser, Record, Router, topic, write_event};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{self, IsTerminal, Read, Write};
@@ -100,7 +101,9 @@ pub fn replay<E: Engine>(
         if player.is_none()
             && let (Some(start), Some(printer)) = (start.take(), printer.take())
         {
-            player = Some(Player::begin(router, start(Moment::recorded(record.at)), printer, record.at)?);
+            let mut begun = Player::begin(router, start(Moment::recorded(record.at)), printer, record.at)?;
+            begun.link_valves(plan)?;
+            player = Some(begun);
         }
         if let Some(player) = &mut player {
             player.play(record, &mut summary)?;
@@ -172,6 +175,14 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
         Ok(player)
     }
 
+    /// As `run` has them connected soon after.
+    fn link_valves(&mut self, plan: &Plan) -> io::Result<()> {
+        let modes = plan.valves.iter().map(|valve| valve.mode).enumerate();
+        modes
+            .filter(|(_, mode)| *mode != Mode::Advise)
+            .try_for_each(|(valve, _)| self.handle(Input::ValveLink { valve, up: true }))
+    }
+
     fn play(&mut self, record: Record<'_>, summary: &mut Summary) -> io::Result<()> {
         if record.at < self.now.wall {
             summary.older += 1;
@@ -209,7 +220,12 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
     fn handle(&mut self, input: Input) -> io::Result<()> {
         self.engine.handle(input, self.now);
         while let Some(output) = self.engine.poll() {
-            self.carry(output)?;
+            if let Output::Flush(mark) = output {
+                // There is no disk to wait for.
+                self.engine.handle(Input::Flushed { mark, ok: true }, self.now);
+            } else {
+                self.carry(output)?;
+            }
         }
         Ok(())
     }
@@ -230,8 +246,18 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
                 self.engine.keep(output);
                 Ok(())
             }
-            Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => Ok(()),
-            Output::Answer(..) | Output::Tell(_) | Output::Shelved(..) => Ok(()),
+            Output::Valve(valve, order) => {
+                let messages = self.router.valves().get(valve).map(|wiring| wiring.messages(order));
+                let mut messages = messages.into_iter().flatten();
+                messages.try_for_each(|OrderMessage { topic, payload }| {
+                    printer.line(now, &topic, |into| write_payload(&payload, into))
+                })
+            }
+            Output::ClearValve(valve) => match self.router.valves().get(valve) {
+                Some(wiring) => printer.cleared(now, &wiring.topic),
+                None => Ok(()),
+            },
+            Output::Answer(..) | Output::Tell(_) | Output::Shelved(..) | Output::Flush(_) => Ok(()),
             Output::Keep(_) | Output::KeepAlert(..) | Output::Weight(_) => {
                 self.engine.keep(output);
                 Ok(())
@@ -242,6 +268,16 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
     fn end(mut self) -> io::Result<E> {
         self.printer.out.flush()?;
         Ok(self.engine)
+    }
+}
+
+/// A payload as JSON: as it is if it is JSON, else as a text.
+fn write_payload(payload: &str, into: &mut Vec<u8>) {
+    if serde_json::from_str::<serde::de::IgnoredAny>(payload).is_ok() {
+        // Line ends lie between its parts, never in them, and would end ours.
+        into.extend(payload.bytes().map(|byte| if matches!(byte, b'\n' | b'\r') { b' ' } else { byte }));
+    } else {
+        into.extend_from_slice(serde_json::Value::from(payload).to_string().as_bytes());
     }
 }
 

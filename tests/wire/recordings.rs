@@ -1,11 +1,14 @@
 //! Recordings, by the contract, section 4; the engine here is a stand-in that writes down what it is told.
 
 use crate::shed::router;
+use serde_json::json;
 use std::fmt::Write as _;
 use tarewell::alert::Kind;
 use tarewell::command::replay::{Engine, Summary, replay};
 use tarewell::moment::{Moment, Mono, Span, Wall, Zone};
-use tarewell::site::{Event, Happening, Input, Output, Plan, Subject};
+use tarewell::site::{Event, Happening, Input, Output, Plan, Subject, ValveOrder};
+use tarewell::watering::{Mode, ValveSettings};
+use tarewell::wire::{Router, ValveWiring, Wiring};
 
 /// Writes down every input; says what it was told to say.
 #[derive(Default)]
@@ -266,4 +269,61 @@ fn a_line_too_long_is_an_error_of_that_line() {
     let played = play(&format!("time,stand,value\n2026-03-04T08:15:00Z,north,{long}\n2026-03-04T08:15:09Z,north,2\n"));
     assert_eq!(played.told, ["line 2: it is longer than 65536 bytes"]);
     assert_eq!(played.summary.records, 1);
+}
+
+/// Two valves that may be opened and one that may not; what the engine says to them as `run` would send it.
+#[test]
+fn orders_to_valves_are_printed_as_they_would_be_sent() {
+    let mut plan = Plan { zone: Zone::UTC, ..crate::shed::plan() };
+    let valve = |id: &str, mode| ValveSettings { id: id.into(), mode, ..ValveSettings::default() };
+    plan.valves = vec![valve("looked-at", Mode::Advise), valve("drip", Mode::Ask), valve("mist", Mode::Auto)];
+    let wiring = |topic: &str, open: &str, close: &str, before| ValveWiring {
+        topic: topic.into(),
+        open: open.into(),
+        close: close.into(),
+        before_open: before,
+        report: None,
+        never_while: Vec::new(),
+    };
+    let valves = vec![
+        wiring("shed/by-hand", "1", "0", None),
+        wiring("shed/drip/set", "{\n\"state\":\"ON\",\"on_time\":{seconds}}", r#"{"state":"OFF"}"#, None),
+        wiring("shed/mist/set", "ON", "OFF", Some(("shed/mist/timer".to_owned(), "{seconds+100}".to_owned()))),
+    ];
+    let router = Router::new(&plan, &Wiring { valves, ..Wiring::default() });
+    let mut out = Vec::new();
+    let prepare = |_| Scribe {
+        // The last is said first.
+        say: vec![
+            Output::ClearValve(1),
+            Output::Valve(0, ValveOrder::Close),
+            Output::Valve(2, ValveOrder::Close),
+            Output::Valve(2, ValveOrder::Open { seconds: 60 }),
+            Output::Valve(1, ValveOrder::Open { seconds: 324 }),
+            Output::Flush(7),
+        ],
+        ..Scribe::default()
+    };
+    let recording = "time,stand,value\n2026-03-04T08:15:00Z,north,3300.0\n";
+    let (_, scribe) = replay(&plan, &router, recording.as_bytes(), &mut out, prepare, |_| (), |_| ()).unwrap();
+    assert_eq!(
+        scribe.unwrap().seen,
+        "08:15:00 connected\n08:15:00 Flushed { mark: 7, ok: true }\n08:15:00 ValveLink { valve: 1, up: true }\n\
+         08:15:00 ValveLink { valve: 2, up: true }\n08:15:00 0=3300\n"
+    );
+    let lines: Vec<serde_json::Value> =
+        String::from_utf8(out).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let said: Vec<(&str, &serde_json::Value)> =
+        lines.iter().map(|line| (line["topic"].as_str().unwrap(), &line["payload"])).collect();
+    assert_eq!(
+        said[..6],
+        [
+            ("shed/drip/set", &json!({"state": "ON", "on_time": 324})),
+            ("shed/mist/timer", &json!(160)),
+            ("shed/mist/set", &json!("ON")),
+            ("shed/mist/set", &json!("OFF")),
+            ("shed/by-hand", &json!(0)),
+            ("shed/drip/set", &json!("")),
+        ]
+    );
 }
