@@ -111,11 +111,6 @@ impl<'a> Section<'a> {
         self.entry(name).is_some()
     }
 
-    /// Where the key stands; the section's own place when it is not there.
-    pub fn key_place(&self, name: &str) -> Place {
-        self.entry(name).map_or(self.place, |entry| entry.key_place)
-    }
-
     fn entry(&self, name: &str) -> Option<&'a Entry> {
         debug_assert!(self.table.key(name).is_some(), "{name} is not in the table of {}", self.table.what);
         self.entries.iter().find(|entry| entry.key == name)

@@ -295,13 +295,6 @@ fn may_open(section: &Section<'_>, settings: &ValveSettings, master: bool) {
             hint.to_owned(),
         );
     }
-    if !master {
-        section.reader.later(
-            "mode",
-            "`ask` and `auto` are read and checked, but open no valve yet",
-            section.key_place("mode").line,
-        );
-    }
 }
 
 /// Whether a template gives the device the run time.
