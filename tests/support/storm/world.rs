@@ -276,6 +276,9 @@ impl World {
                 let has_words = !message.title.is_empty() && !message.text.is_empty();
                 self.checks.that(Check::AlertWords, has_words, || format!("{message:?}"));
             }
+            Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => {
+                self.checks.that(Check::Wakes, false, || format!("{output:?} of a valve in advise"));
+            }
             Output::Keep(_)
             | Output::KeepAlert(..)
             | Output::Weight(_)
