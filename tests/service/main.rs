@@ -6,6 +6,7 @@ mod server;
 
 mod asking;
 mod bench;
+mod drip;
 mod ear;
 mod exits;
 mod http;
@@ -29,4 +30,5 @@ mod rough;
 mod shapes;
 mod survival;
 mod tools;
+mod valves;
 mod walk;

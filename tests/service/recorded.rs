@@ -262,7 +262,7 @@ fn what_cannot_be_done_is_refused_and_changes_nothing() {
         (STAND, r#"{"command":"span","mass_g":0}"#, "mass_g"),
         (COMMAND, r#"{"command":"undo","time":"2026-03-02T08:00:00Z"}"#, "30 s"),
         (COMMAND, "undo", "no record"),
-        ("tarewell/command", "pause", "not built yet"),
+        ("tarewell/command", "pause", "for_h"),
         ("tarewell/flats/leek-9/command", "undo", "leek-9"),
     ];
     for (topic, payload, _) in commands {
