@@ -58,6 +58,8 @@ pub struct Bed {
     live: Vec<(f64, f64)>,
     /// Weights after closing: seconds since, and gain.
     after: Vec<(f64, f64)>,
+    /// The flow of this opening's first readings.
+    early: Option<f64>,
     /// The last reading, whenever.
     last: Option<(Mono, f64)>,
 }
@@ -74,7 +76,8 @@ impl Bed {
         scale: Option<Scale>,
     ) -> Self {
         let (live, after) = (Vec::new(), Vec::new());
-        Self { flat, wants, room, fit, in_flight, scale, origin: None, gained: 0.0, live, after, last: None }
+        let (origin, early, last) = (None, None, None);
+        Self { flat, wants, room, fit, in_flight, scale, origin, gained: 0.0, live, after, early, last }
     }
 
     /// What it has got, as it settled last.
@@ -99,12 +102,16 @@ impl Bed {
             self.origin = Some(weight.of_water().get());
         }
         // What has dried, or run through, since it settled is not lost by the valve.
-        if let (Some(origin), Some(weight)) = (self.origin, weight) {
-            self.gained = weight.of_water().get() - origin;
+        if let (Some(origin), Some(weight), Some(scale)) = (self.origin, weight, self.scale) {
+            let gained = weight.of_water().get() - origin;
+            // Within the noise the settled weight, a mean of several, is the better one.
+            if (gained - self.gained).abs() > scale.doubt() {
+                self.gained = gained;
+            }
         }
         self.live.clear();
         self.after.clear();
-        self.last = None;
+        (self.early, self.last) = (None, None);
     }
 
     /// A weight while the valve is open; how far from what the one before would have it.
@@ -116,6 +123,12 @@ impl Bed {
             self.live.remove(0);
         }
         self.live.push((now.since(opened).as_seconds(), gain));
+        if self.early.is_none()
+            && self.live.len() == WINDOW
+            && self.live.first().is_some_and(|(at, _)| *at >= UNTIL_IT_FLOWS)
+        {
+            self.early = slope(&self.live);
+        }
         jump
     }
 
@@ -161,16 +174,16 @@ impl Bed {
         if self.fit.learned() >= 3 || points.len() < 5 {
             return None;
         }
-        let n = f64::from(u32::try_from(points.len()).ok()?);
-        let mean_t = points.iter().map(|point| point.0).sum::<f64>() / n;
-        let mean_w = points.iter().map(|point| point.1).sum::<f64>() / n;
-        let (mut sxy, mut sxx) = (0.0, 0.0);
-        for (t, w) in points {
-            sxy += (t - mean_t) * (w - mean_w);
-            sxx += (t - mean_t).powi(2);
-        }
-        let slope = sxy / sxx;
-        (slope.is_finite() && slope > 0.0).then_some(slope)
+        slope(points).filter(|slope| *slope > 0.0)
+    }
+
+    /// Whether it gains less than half as fast as at first, beyond what noise can make: what is poured now runs past the mix.
+    pub(super) fn runs_through(&self) -> bool {
+        let (Some(early), Some(scale), Some(late)) = (self.early, self.scale, slope(&self.live)) else { return false };
+        // The standard error of a slope through so many equally spaced readings.
+        let (n, period) = (8.0_f64, scale.period.as_seconds().max(0.1));
+        let error = scale.noise.get().max(scale.division.get() / 3.0) * (12.0 / (n * (n * n - 1.0))).sqrt() / period;
+        self.live.len() == WINDOW && early > 8.0 * error && late < 0.5 * early - 2.0 * error
     }
 
     /// Gained in this opening so far, by the last weights.
@@ -199,6 +212,20 @@ impl Bed {
         let [.., (_, before), (_, last)] = self.after.as_slice() else { return None };
         Some(before.min(*last) - expected)
     }
+}
+
+/// The slope of the line through these points (least squares).
+fn slope(points: &[(f64, f64)]) -> Option<f64> {
+    let n = f64::from(u32::try_from(points.len()).ok()?);
+    let mean_t = points.iter().map(|point| point.0).sum::<f64>() / n;
+    let mean_w = points.iter().map(|point| point.1).sum::<f64>() / n;
+    let (mut sxy, mut sxx) = (0.0, 0.0);
+    for (t, w) in points {
+        sxy += (t - mean_t) * (w - mean_w);
+        sxx += (t - mean_t).powi(2);
+    }
+    let slope = sxy / sxx;
+    slope.is_finite().then_some(slope)
 }
 
 /// A step that the valve cannot have made, mL.

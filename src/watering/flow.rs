@@ -9,7 +9,7 @@ const FORGETTING: f64 = 0.95;
 /// So far a configured flow may be off, as a share of it.
 const FLOW_OFF: f64 = 0.6;
 /// So much may hang in the hose, or be lost to a slow valve, mL (a judgement).
-const OFFSET_OFF: f64 = 20.0;
+const OFFSET_OFF: f64 = 12.0;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
 

@@ -16,6 +16,8 @@ const CAP: f64 = 1.3;
 const ROUND: f64 = 0.85;
 const ROUND_UNLEARNED: f64 = 0.5;
 const LAST_ROUND: f64 = 40.0;
+/// A flow counts as known from so many openings on.
+const LEARNED: u32 = 4;
 /// Rounds beyond the planned pulses.
 const MORE_ROUNDS: u32 = 4;
 /// Gains are judged from so long after opening on.
@@ -27,6 +29,8 @@ const JUDGED_FROM: f64 = 30.0;
 /// A settled weight is waited for so long, and at least this many periods.
 const SETTLES_WITHIN: Span = Span::seconds(90);
 const SETTLES_PERIODS: i64 = 4;
+/// Rests that are doubled grow no longer.
+const LONGEST_REST: Span = Span::minutes(10);
 /// Shorter openings are not worth a click, s.
 const SHORTEST: f64 = 1.0;
 
@@ -108,6 +112,8 @@ pub enum WhyClose {
     Disturbed(String),
     /// A quick stand has become slow.
     Slow,
+    /// The mix takes up less and less: water runs past it.
+    RunsThrough,
 }
 
 /// What an opening has taught of one bed.
@@ -256,13 +262,13 @@ impl Pour {
         let volume_left = (self.rules.most.get() - self.delivered).max(0.0);
         let is_bucket = matches!(self.goal, Goal::Bucket(_));
         let pulse = if is_bucket { left } else { self.rules.pulse.as_seconds().max(SHORTEST) };
-        let expected = self.round(left, rate).min(pulse).min(time_left);
+        let expected = self.round(left, rate).max(SHORTEST / 2.0).min(pulse).min(time_left);
         // The device counts whole seconds, and never more than may be poured.
         let most = if is_bucket { time_left } else { time_left.min(volume_left / rate.max(1e-6)) };
         let cap = if is_bucket { expected } else { (CAP * expected).max(expected + 2.0) };
         let cap = whole(cap.ceil().min(most.floor()));
         self.limited = limited || expected + 0.5 < left.min(pulse).min(self.round(left, rate));
-        if cap == 0 || expected < 0.05 {
+        if cap == 0 || (expected < 0.05 && limited) {
             self.phase = Phase::Over(Ended::Limit);
             return None;
         }
@@ -279,13 +285,14 @@ impl Pour {
         if weighed.is_empty() {
             return left;
         }
-        let unlearned = weighed.iter().any(|bed| bed.fit.learned() == 0);
-        let share = match (unlearned, left * rate <= LAST_ROUND) {
-            (true, _) => ROUND_UNLEARNED,
-            (false, true) => 1.0,
-            (false, false) => ROUND,
+        let learned = weighed.iter().map(|bed| bed.fit.learned()).min().unwrap_or(0);
+        let share = match learned {
+            0 => ROUND_UNLEARNED,
+            1..LEARNED => ROUND,
+            _ if left * rate <= LAST_ROUND => 1.0,
+            _ => ROUND,
         };
-        (left * share).max(SHORTEST.min(left))
+        (left * share).max(SHORTEST / 2.0)
     }
 
     /// The open time that is left, in seconds, and whether what a flat may hold limits it; by the weights of now if `seconds` have
@@ -298,11 +305,21 @@ impl Pour {
         let gained = |bed: &Bed| {
             let settled = bed.gained;
             match seconds {
+                // Alike openings say little of an offset; until it is known none is lost.
+                None if bed.fit.learned() < LEARNED => settled + bed.fit.offset().max(0.0),
                 None => settled + bed.fit.offset(),
                 Some(seconds) if bed.scale.is_some() => bed.now(seconds).unwrap_or(settled) + bed.in_flight.get(),
                 Some(seconds) => settled + worth * bed.rate() * seconds + bed.in_flight.get(),
             }
         };
+        self.left_by(gained)
+    }
+
+    /// The open time that is left, by what each flat has gained, and whether what a flat may hold limits it.
+    fn left_by(&self, gained: impl Fn(&Bed) -> f64) -> (f64, bool) {
+        if let Goal::Bucket(run) = self.goal {
+            return ((run.as_seconds() - self.open_time).max(0.0), false);
+        }
         let wanted = match self.goal {
             Goal::Target => {
                 let needs: Vec<Need> = self
@@ -314,7 +331,7 @@ impl Pour {
             }
             _ => {
                 let rate: f64 = self.beds.iter().map(Bed::rate).sum();
-                let got: f64 = self.beds.iter().map(gained).sum();
+                let got: f64 = self.beds.iter().map(&gained).sum();
                 ((self.volume.get() - got) / rate.max(1e-6)).max(0.0)
             }
         };
@@ -345,8 +362,10 @@ impl Pour {
         if self.openings == 0 {
             return None;
         }
-        let (left, limited) = self.left(None);
+        let (lacks, limited) = self.left_by(|bed| bed.gained);
         let rate: f64 = self.beds.iter().map(Bed::rate).sum();
+        // What the shortest opening gives is not worth it for less than half of that.
+        let least: f64 = self.beds.iter().map(|bed| bed.fit.gives(SHORTEST / 2.0).get()).sum();
         let enough = if self.is_closed_loop() { 0.6 * self.tolerance } else { (0.01 * self.volume.get()).max(5.0) };
         let reached = match self.goal {
             _ if limited || self.limited => Ended::Limit,
@@ -354,7 +373,7 @@ impl Pour {
             _ => Ended::Volume,
         };
         let by_time = self.beds.iter().all(|bed| bed.scale.is_none());
-        if left * rate < enough || left < SHORTEST / 2.0 || (by_time && left < 1.0) {
+        if lacks * rate < enough.max(least / 2.0) || (by_time && lacks < SHORTEST) {
             return Some(reached);
         }
         let spent = self.open_time + SHORTEST > self.rules.max_run.as_seconds()
@@ -417,6 +436,9 @@ impl Pour {
         }
         if self.left(Some(seconds)).0 <= 0.0 {
             return Some(WhyClose::Reached);
+        }
+        if self.beds.iter().any(|bed| bed.runs_through()) {
+            return Some(WhyClose::RunsThrough);
         }
         let pulse_over = seconds >= self.rules.pulse.as_seconds().max(SHORTEST);
         pulse_over.then_some(WhyClose::Pulse)
@@ -482,6 +504,13 @@ impl Pour {
             Some(now + bed.in_flight.get())
         });
         self.open_time += open_for;
+        if matches!(why, WhyClose::RunsThrough) {
+            // Dry mix sheds water: less at a time, and more time to soak in.
+            self.rules.pulse = Span::from_seconds((open_for / 2.0).max(SHORTEST));
+            self.rules.rest = (self.rules.rest + self.rules.rest).min(LONGEST_REST).max(self.rules.rest);
+            let left = self.left(None).0;
+            self.planned = self.openings + whole((left / self.rules.pulse.as_seconds()).ceil());
+        }
         self.barren = matches!(why, WhyClose::NoGain);
         self.disturbed |= matches!(why, WhyClose::Disturbed(_) | WhyClose::Slow);
         if matches!(why, WhyClose::Disturbed(_)) {

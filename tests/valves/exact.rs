@@ -162,7 +162,10 @@ fn soak(pulse: Option<Millilitres>, rest: Span) -> (f64, f64) {
     let poured = taps.house.valve(0).unwrap().poured;
     let truth = taps.house.truth(0).unwrap();
     let (reached, through) = (taps.fraction(0), truth.ran_off / poured);
-    println!("soak with pulses of {pulse:?} and rests of {rest:?}: {reached:.3} of the band, {:.1} % run through, {ended:?}, {full}", 100.0 * through);
+    println!(
+        "soak with pulses of {pulse:?} and rests of {rest:?}: {reached:.3} of the band, {:.1} % run through, {ended:?}, {full}",
+        100.0 * through
+    );
     (reached, through)
 }
 

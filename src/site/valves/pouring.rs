@@ -341,11 +341,15 @@ impl Site {
         self.out.push_back(super::super::Output::Flush(mark));
     }
 
-    /// The weights that the fed flats stand at, steady.
+    /// The weights that the fed flats stand at. The level that is believed may still be on its way up after a pulse.
     fn weights_now(&self, index: usize) -> Vec<Option<Grams>> {
         let of = |feed: &crate::watering::Feed| {
             let flat = self.flats.get(feed.flat).filter(|flat| flat.on_stand)?;
-            self.stands.get(flat.stand?)?.stand.steady()
+            let stand = &self.stands.get(flat.stand?)?.stand;
+            let (steady, latest) = (stand.steady()?, stand.latest()?);
+            let noise = stand.noise().unwrap_or(Grams::new(1.5));
+            let apart = (noise * 4.0).max(stand.division() * 2.0);
+            Some(if (latest - steady).abs() > apart { latest } else { steady })
         };
         self.plan.valves[index].feeds.iter().map(of).collect()
     }
