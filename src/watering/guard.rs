@@ -38,6 +38,8 @@ pub struct Situation {
     pub not_closed: Option<String>,
     /// Why the weight of a flat on it cannot be gone by at this moment.
     pub not_fresh: Option<String>,
+    /// The stand of a flat on it does not stand still at this moment.
+    pub unsteady: Option<String>,
 }
 
 /// Whether a reason may go by itself.
@@ -135,8 +137,11 @@ fn momentary(at: &Situation) -> Option<Objection> {
     if let Some(why) = &at.not_closed {
         return Some(Objection::new("not-known-closed", Soon, format!("{valve} is not known to be closed: {why}")));
     }
-    let why = at.not_fresh.as_ref().filter(|_| !at.bucket)?;
-    Some(Objection::new("no-fresh-weight", Soon, why.clone()))
+    if let Some(why) = at.not_fresh.as_ref().filter(|_| !at.bucket) {
+        return Some(Objection::new("no-fresh-weight", Soon, why.clone()));
+    }
+    let why = at.unsteady.as_ref().filter(|_| !at.bucket)?;
+    Some(Objection::new("unsteady", Soon, why.clone()))
 }
 
 #[cfg(test)]
@@ -161,6 +166,7 @@ mod tests {
             other: None,
             not_closed: None,
             not_fresh: None,
+            unsteady: None,
         }
     }
 
@@ -168,7 +174,7 @@ mod tests {
     fn every_fact_alone_keeps_it_closed_and_none_lets_it_open() {
         assert_eq!(objection(&good()), None);
         let word = || "x".to_owned();
-        let spoilt: [(&str, fn(&mut Situation, String)); 13] = [
+        let spoilt: [(&str, fn(&mut Situation, String)); 14] = [
             ("advise", |at, _| at.mode = Mode::Advise),
             ("no-gain", |at, text| at.fault = Some(("no-gain", text))),
             ("flat-absent", |at, text| at.flat = Some(("flat-absent", text))),
@@ -182,6 +188,7 @@ mod tests {
             ("supply-in-use", |at, text| at.other = Some(text)),
             ("not-known-closed", |at, text| at.not_closed = Some(text)),
             ("no-fresh-weight", |at, text| at.not_fresh = Some(text)),
+            ("unsteady", |at, text| at.unsteady = Some(text)),
         ];
         for (reason, spoil) in spoilt {
             let mut at = good();

@@ -29,6 +29,8 @@ const JUDGED_FROM: f64 = 30.0;
 /// A settled weight is waited for so long, and at least this many periods.
 const SETTLES_WITHIN: Span = Span::seconds(90);
 const SETTLES_PERIODS: i64 = 4;
+/// What a hose may still give, or a slow valve keep back, before that is learned, mL (a judgement).
+const UNKNOWN_OFFSET: f64 = 20.0;
 /// Rests that are doubled grow no longer.
 const LONGEST_REST: Span = Span::minutes(10);
 /// Shorter openings are not worth a click, s.
@@ -366,7 +368,13 @@ impl Pour {
         let rate: f64 = self.beds.iter().map(Bed::rate).sum();
         // What the shortest opening gives is not worth it for less than half of that.
         let least: f64 = self.beds.iter().map(|bed| bed.fit.gives(SHORTEST / 2.0).get()).sum();
-        let enough = if self.is_closed_loop() { 0.6 * self.tolerance } else { (0.01 * self.volume.get()).max(5.0) };
+        // Closed at the first reading, it still gives what is then on its way.
+        let on_its_way: f64 = self.beds.iter().map(|bed| bed.in_flight.get() + SHORTEST * bed.rate()).sum();
+        let enough = if self.is_closed_loop() {
+            (0.6 * self.tolerance).max(on_its_way)
+        } else {
+            (0.01 * self.volume.get()).max(5.0)
+        };
         let reached = match self.goal {
             _ if limited || self.limited => Ended::Limit,
             Goal::Target => Ended::Target,
@@ -618,10 +626,16 @@ impl Pour {
         let Phase::Settling { open_for, aimed, .. } = self.phase else { return 0.0 };
         let of = |(place, bed): (usize, &Bed)| {
             let scale = bed.scale?;
-            let at_close =
-                aimed.filter(|_| place == 0).or_else(|| bed.now(open_for).map(|now| now + bed.in_flight.get()));
-            let excess = bed.excess(at_close?)?;
-            Some(excess - scale.doubt().max(20.0))
+            let gives = bed.fit.gives(open_for).get();
+            let quick = bed.is_quick(self.tolerance);
+            let seen = aimed.filter(|_| place == 0).or_else(|| bed.now(open_for).map(|now| now + bed.in_flight.get()));
+            // Between slow readings nobody has seen what flowed: a good deal more than was learned may have.
+            let (at_close, more) = match seen.filter(|_| quick) {
+                Some(seen) => (seen, 0.0),
+                None if bed.fit.learned() < LEARNED => (bed.gained + gives, gives + UNKNOWN_OFFSET),
+                None => (bed.gained + gives, 0.5 * gives),
+            };
+            Some(bed.excess(at_close)? - more - scale.doubt().max(20.0))
         };
         self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)
     }

@@ -45,7 +45,7 @@ fn water(taps: &mut Taps, grams: f64) -> Option<(f64, f64)> {
     let asked = dry + target * band - taps.weight(0);
     // Small against its band, so the plan does not want it: the volume is ordered.
     let answer = taps.run_ml(asked / WATER_20);
-    answer.unwrap_or_else(|error| panic!("{error}: {:?}", taps.valve()));
+    answer.unwrap_or_else(|error| panic!("{error}: {} {:?}", taps.valve(), &taps.ordered[taps.ordered.len() - 8..]));
     let before = taps.weight(0);
     let ended = taps.finish();
     let Happening::WateringEnded { .. } = ended else { return None };

@@ -1,1 +1,504 @@
+//! Every way of failing that a valve has, by itself; the names are those of the failures.
 
+use crate::taps::{Setup, Taps, tap};
+use tarewell::flat::Limits;
+use tarewell::moment::Span;
+use tarewell::sim::{Act, CellPlan, Doing, FlatPlan, Mishap, Mix, Trouble, ValveOrder as Said};
+use tarewell::site::{Command, Happening, Input, Opener, Subject, ValveOrder};
+use tarewell::units::{Fraction, Millilitres};
+use tarewell::watering::{Ended, Mode};
+
+fn ready(setup: Setup) -> Taps {
+    let mut taps = Taps::new(setup);
+    taps.pass(Span::minutes(3));
+    taps
+}
+
+/// In the middle of a watering of about 110 s.
+fn pouring(setup: Setup) -> Taps {
+    let mut taps = ready(setup);
+    taps.run().unwrap();
+    taps.pass(Span::seconds(40));
+    assert_eq!(taps.valve()["state"], "open");
+    taps
+}
+
+fn how_it_ended(what: &Happening) -> (Ended, f64) {
+    match what {
+        Happening::WateringEnded { reason, delivered, .. } => (*reason, delivered.get()),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// True water that came out of the hose.
+fn poured(taps: &Taps) -> f64 {
+    taps.house.valve(0).unwrap().poured
+}
+
+fn is_shut(taps: &Taps) -> bool {
+    !taps.house.valve(0).unwrap().open
+}
+
+fn in_mode(mode: Mode) -> Setup {
+    let (mut settings, line) = tap(&[(0, 6.0)]);
+    settings.mode = mode;
+    Setup { valves: vec![(settings, line)], ..Setup::default() }
+}
+
+#[test]
+fn advise_sends_nothing_but_the_close_of_a_stop() {
+    let mut taps = ready(in_mode(Mode::Advise));
+    assert!(taps.run().unwrap_err().contains("advise"));
+    assert!(taps.run_ml(100.0).is_err());
+    assert!(taps.command(Subject::Flat(0), Command::Water { volume: None }).is_err());
+    assert!(taps.command(Subject::Valve(0), Command::MeasureFlow { run: Span::seconds(10) }).is_err());
+    taps.ordered.clear();
+    taps.command(Subject::Valve(0), Command::Stop).unwrap();
+    assert_eq!(taps.opens(), 0);
+    assert_eq!(taps.ordered.len(), 1);
+}
+
+#[test]
+fn ask_waits_for_a_person_and_auto_for_ten_minutes() {
+    let mut ask = ready(in_mode(Mode::Ask));
+    ask.pass(Span::hours(2));
+    assert_eq!(ask.opens(), 0);
+    let mut auto = Taps::new(in_mode(Mode::Auto));
+    auto.pass(Span::minutes(9));
+    assert_eq!(auto.opens(), 0);
+    auto.pass(Span::minutes(10));
+    assert_eq!(auto.opens(), 1, "{:?} {:?}", auto.ordered, auto.events);
+    assert!((auto.fraction(0) - 0.5).abs() < 0.03, "{}", auto.fraction(0));
+    auto.pass(Span::hours(3));
+    assert_eq!(auto.opens(), 1, "S9: not twice for one need");
+}
+
+#[test]
+fn auto_keeps_its_hours() {
+    let mut setup = in_mode(Mode::Auto);
+    let time = |hour| chrono::NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+    setup.valves[0].0.hours = Some((time(9), time(10)));
+    let mut taps = Taps::new(setup);
+    taps.until(tarewell::sim::SimTime::at(0, 8, 59));
+    assert_eq!(taps.opens(), 0);
+    taps.until(tarewell::sim::SimTime::at(0, 9, 15));
+    assert_eq!(taps.opens(), 1);
+}
+
+#[test]
+fn bad_orders_are_refused_with_a_reason_and_open_nothing() {
+    let mut taps = ready(Setup::default());
+    for volume in [7000.0, 5990.0] {
+        assert!(taps.run_ml(volume).is_err(), "{volume}");
+    }
+    let only = Command::Run { volume: None, plan: Some(99_999) };
+    assert!(taps.command(Subject::Valve(0), only).unwrap_err().contains("p-"));
+    let caught = Command::Caught { volume: Millilitres::new(500.0) };
+    assert!(taps.command(Subject::Valve(0), caught).is_err(), "nothing was measured");
+    assert!(taps.command(Subject::Valve(0), Command::Unlock).is_err());
+    assert!(taps.command(Subject::Valve(9), Command::Run { volume: None, plan: None }).is_err());
+    assert_eq!(taps.opens(), 0);
+    taps.run().unwrap();
+    assert!(taps.run().unwrap_err().contains("already"), "two at once");
+}
+
+#[test]
+fn a_volume_above_high_is_cut_there() {
+    let mut taps = ready(Setup::default());
+    let answer = taps.run_ml(1600.0).unwrap();
+    assert_eq!(answer["limited_by"], "high");
+    taps.finish();
+    assert!(taps.fraction(0) < 0.77, "S4: {}", taps.fraction(0));
+}
+
+#[test]
+fn broker_down() {
+    let mut taps = pouring(Setup::default());
+    taps.broker = false;
+    taps.linked[0] = false;
+    taps.handle(Input::Disconnected);
+    taps.handle(Input::ValveLink { valve: 0, up: false });
+    // The broker would publish the will; here the device's timer has to do it.
+    taps.pass(Span::minutes(5));
+    assert!(is_shut(&taps));
+    assert!(taps.run().is_err());
+    let opens = taps.opens();
+    taps.broker = true;
+    taps.linked[0] = true;
+    taps.handle(Input::Connected);
+    taps.handle(Input::ValveLink { valve: 0, up: true });
+    taps.pass(Span::minutes(10));
+    assert_eq!(taps.opens(), opens, "S5: nothing goes on by itself");
+    let last = taps.ordered.iter().rev().find(|ordered| ordered.order == ValveOrder::Close);
+    assert!(last.is_some());
+}
+
+#[test]
+fn killed_mid_watering_at_every_step() {
+    for after in [0, 100, 1000, 5_000, 20_000, 60_000, 100_000, 108_000, 112_000, 125_000, 140_000] {
+        let mut taps = ready(Setup::default());
+        let before = taps.weight(0);
+        taps.run().unwrap();
+        taps.pass(Span::from_millis(after));
+        taps.kill();
+        taps.pass(Span::seconds(20));
+        assert!(is_shut(&taps), "after {after} ms");
+        taps.pass(Span::minutes(2));
+        taps.ordered.clear();
+        taps.start();
+        assert!(matches!(taps.ordered.first().map(|first| first.order), Some(ValveOrder::Close)), "S6: closed first");
+        taps.pass(Span::minutes(5));
+        assert_eq!(taps.opens(), 0, "S6: never a second watering for the same need");
+        let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+        let gained = (taps.weight(0) - before).max(0.0);
+        assert!((counted - gained).abs() < 15.0, "after {after} ms: counted {counted}, gained {gained}");
+    }
+}
+
+#[test]
+fn wifi_loss_at_the_valve() {
+    let mut taps = pouring(Setup::default());
+    taps.house.act(Act::Valve(0, Mishap::Unreachable { lasts: Span::minutes(30) }));
+    taps.pass(Span::minutes(6));
+    assert!(is_shut(&taps), "its own timer");
+    assert_eq!(taps.locked().as_deref(), Some("no-answer"));
+    assert!(taps.fraction(0) < 0.75);
+}
+
+#[test]
+fn duplicated_and_late_open() {
+    let mut taps = ready(Setup::default());
+    taps.run().unwrap();
+    taps.finish();
+    let before = taps.weight(0);
+    // A broker that hands the order out again.
+    taps.house.order(0, Said::Open { timer: Some(Span::seconds(149)) }, taps.now);
+    taps.pass(Span::seconds(15));
+    assert!(is_shut(&taps));
+    assert!(taps.weight(0) - before < 40.0, "{}", taps.weight(0) - before);
+    assert!(taps.valve()["last_24h_ml"].as_f64().unwrap() > 680.0);
+}
+
+#[test]
+fn retained_open_found_at_start() {
+    let mut taps = ready(Setup::default());
+    taps.ordered.clear();
+    taps.handle(Input::ForeignOrder { valve: 0, closes: false, retained: true });
+    assert_eq!(taps.cleared, [0]);
+    assert_eq!(taps.happened(|what| matches!(what, Happening::RetainedOrderCleared)), 1);
+    assert!(matches!(taps.ordered.first().map(|first| first.order), Some(ValveOrder::Close)));
+    assert_eq!(taps.opens(), 0);
+}
+
+#[test]
+fn stuck_open() {
+    let mut taps = pouring(Setup::default());
+    taps.house.act(Act::Valve(0, Mishap::StuckOpen));
+    let closed = taps.now;
+    while !taps.raised("stays-open") && taps.now < closed + Span::minutes(6) {
+        taps.pass(Span::seconds(1));
+    }
+    let ordered =
+        taps.ordered.iter().find(|ordered| ordered.at > closed && ordered.order == ValveOrder::Close).unwrap();
+    assert!(taps.now.since(ordered.at) <= Span::seconds(30), "S1: {:?}", taps.now.since(ordered.at));
+    assert_eq!(taps.locked().as_deref(), Some("stays-open"));
+    taps.house.act(Act::Valve(0, Mishap::Mended));
+    taps.pass(Span::minutes(10));
+    assert!(taps.run().is_err(), "S7: only a person unlocks it");
+    taps.command(Subject::Valve(0), Command::Unlock).unwrap();
+    assert!(!taps.raised("stays-open"));
+}
+
+#[test]
+fn stuck_closed_or_empty_tank() {
+    let mut taps = ready(Setup::default());
+    taps.house.act(Act::Valve(0, Mishap::StuckClosed));
+    taps.run().unwrap();
+    let (ended, delivered) = how_it_ended(&taps.finish());
+    assert_eq!(ended, Ended::Fault);
+    assert!(delivered < 10.0, "{delivered}");
+    assert_eq!(taps.opens(), 2, "one retry");
+    assert_eq!(taps.locked().as_deref(), Some("no-gain"));
+    assert!(taps.raised("no-gain"));
+    taps.house.act(Act::Valve(0, Mishap::Mended));
+    assert!(taps.run().is_err(), "S7");
+    taps.command(Subject::Valve(0), Command::Unlock).unwrap();
+    taps.pass(Span::seconds(40));
+    taps.run().unwrap();
+    assert_eq!(how_it_ended(&taps.finish()).0, Ended::Target);
+}
+
+#[test]
+fn power_cut_at_the_valve() {
+    let mut taps = pouring(Setup::default());
+    taps.house.act(Act::Valve(0, Mishap::PowerCut { lasts: Span::minutes(2) }));
+    taps.finish();
+    assert!(is_shut(&taps) && taps.fraction(0) < 0.55);
+}
+
+#[test]
+fn wall_clock_jumps_both_ways() {
+    for jump in [-Span::days(3).millis(), Span::days(3).millis(), -Span::hours(1).millis()] {
+        let mut taps = pouring(in_mode(Mode::Ask));
+        taps.wall_ahead = Span::from_millis(jump);
+        taps.finish();
+        assert!((taps.fraction(0) - 0.5).abs() < 0.02, "{jump}: {}", taps.fraction(0));
+        let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+        assert!(counted > 600.0, "S2: {counted}");
+    }
+    let mut auto = Taps::new(in_mode(Mode::Auto));
+    auto.pass(Span::minutes(20));
+    auto.wall_ahead = Span::from_millis(-Span::days(2).millis());
+    auto.pass(Span::minutes(2));
+    assert_eq!(auto.locked().as_deref(), Some("clock-not-set"));
+}
+
+#[test]
+fn stale_frozen_and_saturated_readings_mid_watering() {
+    for trouble in [
+        Trouble::Silence { lasts: Span::minutes(20) },
+        Trouble::Garble { glitch: tarewell::sim::Glitch::KNOWN[0], lasts: Span::minutes(20) },
+    ] {
+        let mut taps = pouring(Setup::default());
+        let before = poured(&taps);
+        taps.house.act(Act::Stand(0, trouble));
+        taps.pass(Span::seconds(8));
+        assert!(is_shut(&taps), "{trouble:?}");
+        assert!(poured(&taps) - before < 60.0);
+        let opens = taps.opens();
+        taps.pass(Span::minutes(10));
+        assert_eq!(taps.opens(), opens, "{trouble:?}");
+    }
+    // Frozen: not a digit changes while water should come; that is no gain.
+    let mut taps = pouring(Setup::default());
+    taps.house.act(Act::Stand(0, Trouble::Freeze { lasts: Span::minutes(30) }));
+    taps.pass(Span::minutes(6));
+    assert!(is_shut(&taps) && taps.fraction(0) < 0.75, "{}", taps.fraction(0));
+}
+
+#[test]
+fn another_automation_opens_the_valve() {
+    let mut taps = ready(Setup::default());
+    taps.house.act(Act::Valve(0, Mishap::OpenedByOther { timer: Some(Span::seconds(30)) }));
+    taps.pass(Span::seconds(20));
+    assert_eq!(taps.valve()["state"], "open");
+    assert!(taps.run().is_err());
+    taps.pass(Span::seconds(60));
+    let by_other = |what: &Happening| matches!(what, Happening::ValveOpened { by: Opener::Other });
+    assert_eq!(taps.happened(by_other), 1);
+    let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    assert!((counted - 180.0).abs() < 30.0, "S2: {counted}");
+}
+
+#[test]
+fn valve_state_unknown_at_start() {
+    let (settings, mut line) = tap(&[(0, 6.0)]);
+    line.reports = tarewell::sim::Reports::Nothing;
+    let mut taps = Taps::new(Setup { valves: vec![(settings, line)], ..Setup::default() });
+    taps.pass(Span::minutes(3));
+    assert_eq!(taps.valve()["state"], "unknown");
+    assert!(taps.run().unwrap_err().contains("closed"));
+    let (mut settings, line) = tap(&[(0, 6.0)]);
+    settings.reports = false;
+    let mut taps = Taps::new(Setup { valves: vec![(settings, line)], ..Setup::default() });
+    taps.pass(Span::seconds(20));
+    assert!(taps.run().is_err(), "30 s without gain are not over");
+    taps.pass(Span::seconds(15));
+    taps.run().unwrap();
+    assert_eq!(how_it_ended(&taps.finish()).0, Ended::Target);
+}
+
+#[test]
+fn flat_lifted_mid_watering() {
+    let mut taps = pouring(Setup::default());
+    let before = poured(&taps);
+    taps.house.act(Act::Flat(0, Doing::Lift));
+    taps.pass(Span::seconds(5));
+    assert!(is_shut(&taps));
+    assert!(poured(&taps) - before < 50.0, "{}", poured(&taps) - before);
+    taps.pass(Span::minutes(5));
+    assert_eq!(taps.locked().as_deref(), Some("flat-absent"));
+    assert!(!taps.valve()["locked"]["needs_unlock"].as_bool().unwrap());
+}
+
+#[test]
+fn wrong_flat_returned() {
+    let flat = |fraction| FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(fraction);
+    let heavy = FlatPlan { hardware: 3000.0, ..flat(0.9) };
+    let mut taps = ready(Setup { flats: vec![flat(0.2).on(0), heavy.on(1)], ..Setup::default() });
+    taps.house.act(Act::Flat(0, Doing::Swap { with: 1 }));
+    taps.pass(Span::minutes(5));
+    assert_eq!(taps.locked().as_deref(), Some("flat-changed"));
+    assert!(taps.run().is_err());
+}
+
+#[test]
+fn journal_unwritable() {
+    let mut taps = ready(Setup::default());
+    taps.store = false;
+    let _ = taps.run();
+    taps.pass(Span::minutes(1));
+    assert_eq!(taps.opens(), 0);
+    assert!(taps.run().unwrap_err().contains("store"));
+}
+
+#[test]
+fn reading_rate_falls_mid_watering() {
+    let mut taps = pouring(Setup::default());
+    // From now on only every 60th reading arrives.
+    taps.house.act(Act::Stand(0, Trouble::Silence { lasts: Span::seconds(58) }));
+    taps.pass(Span::seconds(5));
+    assert!(is_shut(&taps));
+    taps.finish();
+    assert!(taps.fraction(0) < 0.55);
+}
+
+#[test]
+fn emitter_clogged_to_40_percent() {
+    let mut taps =
+        ready(Setup { limits: Limits { high: Fraction::new(0.98), ..Limits::default() }, ..Setup::default() });
+    for volume in [80.0, 150.0, 110.0, 170.0, 90.0, 130.0] {
+        taps.run_ml(volume).unwrap();
+        taps.finish();
+        taps.pass(Span::seconds(40));
+    }
+    taps.house.act(Act::Valve(0, Mishap::Clogged { passes: 0.4 }));
+    taps.run_ml(150.0).unwrap();
+    taps.finish();
+    assert_eq!(taps.locked().as_deref(), Some("clogged"));
+}
+
+#[test]
+fn the_day_has_a_limit_over_restarts() {
+    let (mut settings, line) = tap(&[(0, 6.0)]);
+    settings.max_per_day = Some(Millilitres::new(500.0));
+    let mut taps = ready(Setup { valves: vec![(settings, line)], ..Setup::default() });
+    assert_eq!(taps.run().unwrap()["limited_by"], "max_per_day");
+    taps.finish();
+    assert!(taps.raised("daily-limit"));
+    assert!(poured(&taps) < 500.0 + 30.0, "S2: {}", poured(&taps));
+    taps.disk = taps.facts.clone();
+    taps.kill();
+    taps.pass(Span::minutes(1));
+    taps.start();
+    taps.pass(Span::minutes(3));
+    assert!(taps.run_ml(100.0).is_err(), "{}", taps.valve());
+}
+
+#[test]
+fn a_bucket_measures_the_flow() {
+    let mut taps = ready(Setup::default());
+    let run = Command::MeasureFlow { run: Span::seconds(60) };
+    taps.command(Subject::Valve(0), run).unwrap();
+    taps.pass(Span::minutes(3));
+    assert_eq!(taps.opens(), 1);
+    let caught = Command::Caught { volume: Millilitres::new(540.0) };
+    let answer = taps.command(Subject::Valve(0), caught).unwrap();
+    assert_eq!(answer["flow_ml_per_min"], 540.0);
+    let too_long = Command::MeasureFlow { run: Span::minutes(16) };
+    assert!(taps.command(Subject::Valve(0), too_long).is_err());
+}
+
+#[test]
+fn pause_holds_every_valve_and_stop_closes_at_once() {
+    let mut taps = pouring(in_mode(Mode::Auto));
+    taps.command(Subject::Site, Command::Stop).unwrap();
+    taps.pass(Span::seconds(3));
+    assert!(is_shut(&taps));
+    assert_eq!(how_it_ended(&taps.finish()).0, Ended::Stopped);
+    taps.command(Subject::Site, Command::Pause { time: Span::hours(6) }).unwrap();
+    let opens = taps.opens();
+    taps.pass(Span::hours(5));
+    assert_eq!(taps.opens(), opens);
+    assert!(taps.run().unwrap_err().contains("paused"));
+    taps.command(Subject::Site, Command::Resume).unwrap();
+    assert_eq!(taps.locked(), None);
+}
+
+#[test]
+fn a_wet_floor_holds_and_stops() {
+    let (mut settings, line) = tap(&[(0, 6.0)]);
+    settings.never_while = 1;
+    let mut taps = pouring(Setup { valves: vec![(settings, line)], ..Setup::default() });
+    taps.handle(Input::Hold { valve: 0, which: 0, holds: true });
+    taps.pass(Span::seconds(3));
+    assert!(is_shut(&taps));
+    taps.finish();
+    assert!(taps.run().is_err());
+    assert_eq!(taps.locked().as_deref(), Some("held"));
+    taps.handle(Input::Hold { valve: 0, which: 0, holds: false });
+    taps.run().unwrap();
+}
+
+#[test]
+fn one_valve_of_a_supply_at_a_time_behind_its_master() {
+    use tarewell::sim::{SupplyPlan, ValvePlan};
+    use tarewell::watering::{SupplySettings, ValveSettings};
+    let flat = |stand| FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.2).on(stand);
+    let (mut one, mut line_one) = tap(&[(0, 6.0)]);
+    let (mut two, mut line_two) = tap(&[(1, 6.0)]);
+    (one.id, two.id) = ("one".to_owned(), "two".to_owned());
+    (one.supply, two.supply) = (Some(0), Some(0));
+    (line_one.supply, line_two.supply) = (Some(0), Some(0));
+    let master = ValveSettings {
+        id: "main".to_owned(),
+        mode: Mode::Ask,
+        max_run: Some(Span::minutes(20)),
+        has_timer: true,
+        reports: true,
+        ..ValveSettings::default()
+    };
+    let supply = SupplySettings { id: "tank".to_owned(), master: Some(2), holds: Some(Millilitres::new(15_000.0)) };
+    let tank = SupplyPlan { master: Some(2), ..SupplyPlan::default() };
+    let mut taps = ready(Setup {
+        flats: vec![flat(0), flat(1)],
+        valves: vec![
+            (one, line_one),
+            (two, line_two),
+            (master, ValvePlan { feeds: Vec::new(), ..ValvePlan::default() }),
+        ],
+        supplies: vec![(supply, tank)],
+        ..Setup::default()
+    });
+    taps.run().unwrap();
+    taps.pass(Span::seconds(20));
+    assert!(taps.house.valve(2).unwrap().open, "the master opens");
+    let other = taps.command(Subject::Valve(1), Command::Run { volume: None, plan: None });
+    assert!(other.unwrap_err().contains("same supply"));
+    taps.finish();
+    taps.pass(Span::seconds(10));
+    assert!(!taps.house.valve(2).unwrap().open, "the master closes after");
+    let opened: Vec<usize> = taps
+        .ordered
+        .iter()
+        .filter(|ordered| matches!(ordered.order, ValveOrder::Open { .. }))
+        .map(|ordered| ordered.valve)
+        .collect();
+    assert_eq!(opened.first(), Some(&2), "the master before the valve: {opened:?}");
+    taps.command(Subject::Valve(1), Command::Run { volume: None, plan: None }).unwrap();
+}
+
+#[test]
+fn noisy_slow_and_shared_waterings_never_pass_high() {
+    for seed in 0..12 {
+        let flat =
+            |stand| FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.2 + 0.1 * f64::from(stand)).on(stand as usize);
+        let (settings, line) = tap(&[(0, 2.0), (1, 3.0), (2, 2.5)]);
+        let cell =
+            CellPlan { period: Span::seconds([1, 5, 10, 60][seed as usize % 4]), noise: 1.5, ..CellPlan::default() };
+        let mut taps = Taps::new(Setup {
+            flats: (0..3_i32).map(flat).collect(),
+            cell,
+            valves: vec![(settings, line)],
+            seed,
+            ..Setup::default()
+        });
+        taps.pass(Span::minutes(15));
+        taps.run().unwrap();
+        taps.finish();
+        taps.pass(Span::minutes(3));
+        for place in 0..3 {
+            assert!(taps.fraction(place) < 0.77, "S4: seed {seed}, flat {place}: {}", taps.fraction(place));
+        }
+    }
+}

@@ -31,7 +31,7 @@ impl Site {
         if self.plan.valves[index].mode != Mode::Auto || !self.is_time(index) || !self.is_worth_it(index) {
             return;
         }
-        if objection(&self.situation(index, true, false)).is_some() {
+        if objection(&self.situation(index, true, false)).is_some_and(|objection| objection.reason != "unsteady") {
             return;
         }
         let Some((_, plan)) = self.valves[index].plan.clone() else { return };
