@@ -148,6 +148,8 @@ fn momentary(at: &Situation) -> Option<Objection> {
 mod tests {
     use super::*;
 
+    type Spoil = fn(&mut Situation, String);
+
     fn good() -> Situation {
         Situation {
             valve: "tap".to_owned(),
@@ -174,7 +176,7 @@ mod tests {
     fn every_fact_alone_keeps_it_closed_and_none_lets_it_open() {
         assert_eq!(objection(&good()), None);
         let word = || "x".to_owned();
-        let spoilt: [(&str, fn(&mut Situation, String)); 14] = [
+        let spoilt: [(&str, Spoil); 14] = [
             ("advise", |at, _| at.mode = Mode::Advise),
             ("no-gain", |at, text| at.fault = Some(("no-gain", text))),
             ("flat-absent", |at, text| at.flat = Some(("flat-absent", text))),

@@ -9,6 +9,7 @@ mod plan;
 mod pour;
 mod pulses;
 mod settings;
+mod terms;
 
 pub use bed::{Bed, Scale};
 pub use ended::Ended;
@@ -16,6 +17,7 @@ pub use flow::{FlowFit, InFlight, configured};
 pub use guard::{Objection, Passing, Situation, objection};
 pub use need::{Need, common_time, headroom_time, to_target};
 pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan};
-pub use pour::{Goal, Lesson, Opening, Phase, Pour, Rules, Settled, WhyClose};
+pub use pour::Pour;
 pub use pulses::{Pulse, pulses, rest, run_time};
 pub use settings::{Feed, Method, Mode, SupplySettings, ValveSettings};
+pub use terms::{Goal, Lesson, Opening, Phase, Rules, Settled, WhyClose};

@@ -7,6 +7,7 @@
 use super::bed::{Bed, Jump};
 use super::ended::Ended;
 use super::need::{Need, common_time, headroom_time};
+use super::terms::{Goal, Lesson, Opening, Phase, Rules, Settled, WhyClose};
 use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
 
@@ -35,112 +36,6 @@ const UNKNOWN_OFFSET: f64 = 20.0;
 const LONGEST_REST: Span = Span::minutes(10);
 /// Shorter openings are not worth a click, s.
 const SHORTEST: f64 = 1.0;
-
-/// What a watering is to reach.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Goal {
-    /// Each flat its target, as well as one valve can.
-    Target,
-    /// This volume, all flats together.
-    Volume(Millilitres),
-    /// So many seconds into a bucket: nobody weighs.
-    Bucket(Span),
-}
-
-/// What holds for the whole watering.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Rules {
-    /// Open time, all pulses together.
-    pub max_run: Span,
-    /// What may be poured at most.
-    pub most: Millilitres,
-    /// The longest pulse.
-    pub pulse: Span,
-    /// From closing to the next opening.
-    pub rest: Span,
-}
-
-/// An opening that is to be made.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Opening {
-    /// How long it should take.
-    pub expected: f64,
-    /// How long it may take: for the device's own timer.
-    pub cap: u32,
-    /// What the valve gives at most in that time, as far as its flow is known.
-    pub most: Millilitres,
-}
-
-/// Where a watering stands.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Phase {
-    /// It wants to open, not before this.
-    Waiting {
-        /// When.
-        from: Mono,
-    },
-    /// The valve is ordered open.
-    Open {
-        /// Since.
-        since: Mono,
-        /// As planned.
-        opening: Opening,
-    },
-    /// Ordered closed; water may still arrive.
-    Settling {
-        /// Since.
-        closed: Mono,
-        /// How long it was open, s.
-        open_for: f64,
-        /// What the first bed was closed at, if by its weight.
-        aimed: Option<f64>,
-    },
-    /// Over.
-    Over(Ended),
-}
-
-/// Why the valve is to be closed now.
-#[derive(Debug, Clone, PartialEq)]
-pub enum WhyClose {
-    /// The flats have, or will have, what they should.
-    Reached,
-    /// This pulse is over.
-    Pulse,
-    /// It takes longer than it should.
-    Cap,
-    /// Hardly any water arrives.
-    NoGain,
-    /// Something happens to a flat that no valve does: in words.
-    Disturbed(String),
-    /// A quick stand has become slow.
-    Slow,
-    /// The mix takes up less and less: water runs past it.
-    RunsThrough,
-}
-
-/// What an opening has taught of one bed.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Lesson {
-    /// Its place among the beds.
-    pub bed: usize,
-    /// How long the valve was open, s.
-    pub open_for: f64,
-    /// What was gained.
-    pub gain: Millilitres,
-    /// By how much the settled weight was above what was aimed at, if the valve was closed by it.
-    pub above: Option<f64>,
-}
-
-/// What is known once an opening has settled.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Settled {
-    /// What it gave, all flats together.
-    pub delivered: Millilitres,
-    /// For learning.
-    pub lessons: Vec<Lesson>,
-    /// It gave hardly anything, twice.
-    pub no_gain: bool,
-}
 
 /// One watering.
 #[derive(Debug, Clone, PartialEq)]

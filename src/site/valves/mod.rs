@@ -1,10 +1,12 @@
 //! The valves of a site: what each would pour now, and why it may not.
 
+mod account;
 mod commands;
 mod device;
 mod faults;
 mod kept;
 mod pouring;
+mod situation;
 mod supplies;
 mod unattended;
 

@@ -1,18 +1,16 @@
 //! A watering from its beginning to its end: guard, journal, orders, weights, and what is learned of it.
 
-use super::super::{By, Happening, Site, Subject, WateringState, decimals};
+use super::super::{By, Happening, Site, Subject};
 use super::device::Device;
 use super::kept::{Entry, Poured};
 use crate::alert::Kind;
-use crate::moment::{Moment, Mono, Span};
+use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
 use crate::watering::{
     Bed, Ended, Goal, Lesson, LimitedBy, Objection, Opening, Passing, Phase, Plan as Watering, Pour, Rules, Scale,
-    Settled, Situation, WhyClose, objection,
+    Settled, WhyClose, objection,
 };
 
-/// A weight is fresh up to two periods, and at least so long.
-const FRESH: Span = Span::seconds(3);
 /// A moment that is bad for opening is waited out for so long, and so many periods of the slowest stand.
 const PATIENCE: Span = Span::minutes(3);
 const PATIENCE_PERIODS: i64 = 6;
@@ -20,14 +18,10 @@ const PATIENCE_PERIODS: i64 = 6;
 const LOOKS_EVERY: Span = Span::seconds(1);
 /// The store is asked for no longer.
 const FLUSHED_WITHIN: Span = Span::seconds(5);
-/// The store is tried again so long after it could not be written.
-const JOURNAL_AGAIN: Span = Span::seconds(60);
 /// A master opens so long before, and closes after.
 pub(super) const MASTER_FIRST: Span = Span::seconds(2);
 /// Of an unweighed flat's band, so much a day.
 const UNWEIGHED: f64 = 0.25;
-/// Water still on its way after a cut-off watering has arrived after this.
-const CUT_OFF_SETTLES: Span = Span::seconds(30);
 
 /// A watering under way.
 #[derive(Debug)]
@@ -72,89 +66,6 @@ impl Run {
 }
 
 impl Site {
-    // ---- may it open?
-
-    /// Everything that speaks for or against opening a valve now.
-    pub(super) fn situation(&self, index: usize, by_itself: bool, bucket: bool) -> Situation {
-        let settings = &self.plan.valves[index];
-        let valve = &self.valves[index];
-        let fault = valve.kept.fault.as_ref().map(|fault| (fault.kind.name(), fault.text.clone()));
-        Situation {
-            valve: settings.id.clone(),
-            mode: settings.mode,
-            by_itself,
-            bucket,
-            fault: fault.or_else(|| self.fault_of_master(index)),
-            flat: self.reason_against_any(index).or_else(|| self.unweighed(index, by_itself)),
-            held: valve.held.iter().any(|held| *held).then(|| "a topic of its `never_while`".to_owned()),
-            paused: self.is_paused(),
-            clock_wrong: self.is_clock_wrong(),
-            out_of_hours: !self.is_in_hours(index),
-            empty: self.empty_supply(index),
-            connected: valve.link && self.broker && self.is_master_linked(index),
-            journal: valve.journal_failed.is_none_or(|at| self.now.mono.since(at) > JOURNAL_AGAIN),
-            other: self.other_on_the_supply(index),
-            not_closed: self.not_closed(index).or_else(|| self.cut_off(index)),
-            not_fresh: self.not_fresh(index),
-            unsteady: self.unsteady(index),
-        }
-    }
-
-    /// A watering that was cut off, by a crash or a power cut, is settled first.
-    fn cut_off(&self, index: usize) -> Option<String> {
-        let valve = &self.valves[index];
-        let text = "its last watering was cut off, and what that gave is still being weighed";
-        (valve.kept.entry.is_some() && valve.run.is_none()).then(|| text.to_owned())
-    }
-
-    /// Flats that are not weighed need their owner's word, and are not watered by themselves while a check is overdue.
-    fn unweighed(&self, index: usize, by_itself: bool) -> Option<(&'static str, String)> {
-        let settings = &self.plan.valves[index];
-        settings.feeds.iter().filter(|feed| !self.is_weighed_all_the_time(feed.flat)).find_map(|feed| {
-            let (_, flat) = self.plan.flats.get(feed.flat)?;
-            let label = &flat.label;
-            if !settings.unweighed_accepted {
-                let text = format!(
-                    "{label} is on no stand, so nobody would see how much water it gets; `unweighed: accepted` in the file lets it open"
-                );
-                return Some(("unweighed", text));
-            }
-            let is_due = self.board.is_raised(Kind::WeighDue, crate::alert::Of::Flat(feed.flat));
-            (by_itself && is_due).then(|| ("weigh-due", format!("{label} has to be weighed first")))
-        })
-    }
-
-    pub(super) fn is_weighed_all_the_time(&self, flat: usize) -> bool {
-        self.flats.get(flat).is_some_and(|flat| flat.stand.is_some())
-    }
-
-    /// Why the weight of a fed flat cannot be gone by at this moment.
-    fn not_fresh(&self, index: usize) -> Option<String> {
-        self.plan.valves[index].feeds.iter().find_map(|feed| {
-            let flat = self.flats.get(feed.flat)?;
-            let bench = self.stands.get(flat.stand?)?;
-            let label = &self.plan.flats.get(feed.flat)?.1.label;
-            let age = bench.stand.reading_at().map(|read| self.now.mono.since(read.mono));
-            let period = bench.stand.period().unwrap_or(Span::ZERO);
-            let fresh = FRESH.max(period + period);
-            let Some(age) = age.filter(|_| flat.on_stand) else {
-                return Some(format!("{label} has not been weighed since the start"));
-            };
-            if age > fresh {
-                return Some(format!("the last weight of {label} is {:.0} s old", age.as_seconds()));
-            }
-            None
-        })
-    }
-
-    fn unsteady(&self, index: usize) -> Option<String> {
-        self.plan.valves[index].feeds.iter().find_map(|feed| {
-            let stand = &self.stands.get(self.flats.get(feed.flat)?.stand?)?.stand;
-            let label = &self.plan.flats.get(feed.flat)?.1.label;
-            (!stand.is_stable()).then(|| format!("{label} does not stand still"))
-        })
-    }
-
     // ---- begin
 
     /// Begins a watering that the guard has nothing lasting against. Its answer names it.
@@ -352,7 +263,7 @@ impl Site {
     }
 
     /// The weights that the fed flats stand at. The level that is believed may still be on its way up after a pulse.
-    fn weights_now(&self, index: usize) -> Vec<Option<Grams>> {
+    pub(super) fn weights_now(&self, index: usize) -> Vec<Option<Grams>> {
         let of = |feed: &crate::watering::Feed| {
             let flat = self.flats.get(feed.flat).filter(|flat| flat.on_stand)?;
             let stand = &self.stands.get(flat.stand?)?.stand;
@@ -636,93 +547,5 @@ impl Site {
         self.keep(Subject::Valve(index));
         self.publish_valve(index);
         self.agenda.wish(Subject::Valve(index), self.now.mono + Span::seconds(1));
-    }
-
-    /// An opening of an earlier run, or of a lost connection, whose end nobody has seen: settled by weighing, once the valve is
-    /// known closed and the flats have stood still; until then it counts as its most.
-    fn settle_cut_off(&mut self, index: usize) {
-        let Some(entry) = self.valves.get(index).and_then(|valve| valve.kept.entry.clone()) else { return };
-        let over = entry.at.mono + Span::seconds(i64::from(entry.seconds));
-        let timer_is_over = self.plan.valves[index].has_timer && self.now.mono.since(over) > CUT_OFF_SETTLES;
-        let is_closed = self.not_closed(index).is_none();
-        let waited = self.now.mono.since(self.begun.max(entry.at.mono)) >= CUT_OFF_SETTLES;
-        if !(waited && (is_closed || timer_is_over)) || self.not_fresh(index).or_else(|| self.unsteady(index)).is_some()
-        {
-            self.agenda.wish(Subject::Valve(index), self.now.mono + Span::seconds(5));
-            return;
-        }
-        let flow = self.valves[index].kept.flow();
-        let gains: Vec<Millilitres> = self
-            .weights_now(index)
-            .iter()
-            .zip(&entry.weights)
-            .enumerate()
-            .map(|(place, (now, before))| match (now, before) {
-                (Some(now), Some(before)) => Millilitres::new((now.of_water().get() - before).max(0.0)),
-                _ => self.valves[index]
-                    .kept
-                    .ways
-                    .get(place)
-                    .map_or(Millilitres::ZERO, |way| Millilitres::new(entry.most.get() * (way.fit.flow() / flow))),
-            })
-            .collect();
-        let delivered: Millilitres = gains.iter().copied().sum();
-        let kept = &mut self.valves[index].kept;
-        kept.entry = None;
-        kept.write_down(Poured {
-            at: Moment { mono: entry.at.mono, wall: entry.at.wall },
-            volume: delivered,
-            flats: gains.clone(),
-        });
-        self.take_from_supply(index, delivered);
-        let plan = self.plan.clone();
-        let flats: Vec<(String, Millilitres)> = plan.valves[index]
-            .feeds
-            .iter()
-            .zip(&gains)
-            .map(|(feed, got)| (self.id(Subject::Flat(feed.flat)).to_owned(), *got))
-            .collect();
-        let what = Happening::WateringEnded { volume: entry.most, delivered, reason: Ended::Fault, flats };
-        self.event(Subject::Valve(index), what);
-        self.keep(Subject::Valve(index));
-        self.publish_valve(index);
-    }
-
-    // ---- as published
-
-    /// As [`Self::of_the_day`], but with what has come of an opening instead of what may.
-    pub(super) fn of_the_day_so_far(&self, index: usize) -> Millilitres {
-        let Some(valve) = self.valves.get(index) else { return Millilitres::ZERO };
-        let settled = valve.kept.of_the_day(self.now) + self.foreign_so_far(index);
-        match (&valve.run, &valve.kept.entry) {
-            (Some(run), _) => settled + run.pour.delivered_since_settled(self.now.mono),
-            (None, Some(entry)) => settled + entry.most,
-            (None, None) => settled,
-        }
-    }
-
-    pub(super) fn watering_state(&self, index: usize) -> Option<WateringState> {
-        let run = self.valves.get(index)?.run.as_ref()?;
-        let (pulse, pulses) = run.pour.pulses();
-        let phase = match (run.pour.phase(), &self.valves[index].device) {
-            (Phase::Open { .. }, _) => "pulse",
-            (Phase::Settling { .. }, Device::Closing(_)) => "closing",
-            (Phase::Settling { .. }, _) | (Phase::Over(_), _) => "settling",
-            (Phase::Waiting { .. }, _) => "rest",
-        };
-        let until = match run.pour.phase() {
-            Phase::Open { since, opening } => Some(since + Span::seconds(i64::from(opening.cap))),
-            Phase::Waiting { from } => Some(from),
-            _ => run.pour.next_wake(self.now.mono),
-        };
-        Some(WateringState {
-            id: format!("w-{}", run.pour.id),
-            volume_ml: decimals(run.pour.volume.get(), 1),
-            delivered_ml: decimals(run.pour.delivered(self.now.mono).get(), 1),
-            pulse: pulse.max(1),
-            pulses: pulses.max(1),
-            phase,
-            until: until.map(|at| self.stamp(self.now.wall_at(at))),
-        })
     }
 }
