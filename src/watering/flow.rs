@@ -24,8 +24,12 @@ pub struct FlowFit {
     /// The covariance: of the rate, of both, of the offset.
     p: [f64; 3],
     learned: u32,
-    /// The rate when it counted as learned; what drifts is held against it.
-    reference: Option<f64>,
+    /// The variances it began with: forgetting must not make it more uncertain than that.
+    most: [f64; 2],
+    /// Rate and offset when it counted as learned; what drifts is held against them.
+    reference: Option<(f64, f64)>,
+    /// What came of late, as a share of what came then.
+    lately: Option<f64>,
 }
 
 impl FlowFit {
@@ -39,7 +43,8 @@ impl FlowFit {
     /// From any start, with the variances of rate and offset.
     #[must_use]
     pub const fn with(rate: f64, offset: f64, rate_variance: f64, offset_variance: f64) -> Self {
-        Self { rate, offset, p: [rate_variance, 0.0, offset_variance], learned: 0, reference: None }
+        let most = [rate_variance, offset_variance];
+        Self { rate, offset, p: [rate_variance, 0.0, offset_variance], learned: 0, most, reference: None, lately: None }
     }
 
     /// What flows while the valve is open.
@@ -89,36 +94,39 @@ impl FlowFit {
         }
         self.bounded();
         self.learned = self.learned.saturating_add(1);
-        if self.reference.is_none() && self.learned >= LEARNED {
-            self.reference = Some(self.rate);
+        if let Some(share) = self.share(seconds, given) {
+            self.lately = Some(self.lately.map_or(share, |lately| lately.midpoint(share)));
+        } else if self.learned >= LEARNED {
+            self.reference = Some((self.rate, self.offset));
         }
     }
 
     /// Openings that are all alike say nothing of rate and offset apart: what is forgotten must not grow without end.
     fn bounded(&mut self) {
-        let most = (FLOW_OFF * self.rate).powi(2).max(1e-6);
-        let shrink = (most / self.p[0]).min(OFFSET_OFF * OFFSET_OFF / self.p[2]).min(1.0);
+        let shrink = (self.most[0] / self.p[0]).min(self.most[1] / self.p[2]).min(1.0);
         if shrink < 1.0 && shrink > 0.0 {
             self.p = self.p.map(|variance| variance * shrink);
         }
     }
 
-    /// Today's flow as a share of the one that had been learned first; `None` before that.
+    /// What came of late (each watering counts half as much as the one after it), as a share of what had been learned first; `None`
+    /// before that.
     #[must_use]
-    pub fn drift(&self) -> Option<f64> {
-        self.reference.map(|reference| self.rate / reference)
+    pub const fn drift(&self) -> Option<f64> {
+        self.lately
     }
 
     /// What that one opening shows of the flow, as a share of the one that had been learned first.
     #[must_use]
     pub fn share(&self, seconds: f64, given: Millilitres) -> Option<f64> {
-        let should = self.reference? * seconds + self.offset;
+        let (rate, offset) = self.reference?;
+        let should = rate * seconds + offset;
         (should > 0.0).then(|| given.get() / should)
     }
 
     /// Somebody has looked, and what it gives now is what it gives: drift begins anew.
     pub fn accept(&mut self) {
-        self.reference = None;
+        (self.reference, self.lately) = (None, None);
         self.learned = 0;
     }
 }
@@ -240,8 +248,9 @@ mod tests {
         for seconds in [20.0, 35.0, 25.0, 40.0, 30.0] {
             fit.learn(seconds, Millilitres::new(6.0 * seconds));
         }
+        fit.learn(30.0, Millilitres::new(180.0));
         assert!((fit.drift().unwrap() - 1.0).abs() < 0.01);
-        for seconds in [20.0, 35.0, 25.0, 40.0, 30.0, 22.0, 33.0, 28.0] {
+        for seconds in [20.0, 35.0, 25.0] {
             fit.learn(seconds, Millilitres::new(4.2 * seconds));
         }
         assert!(fit.drift().unwrap() < 0.8, "{:?}", fit.drift());
