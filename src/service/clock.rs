@@ -39,6 +39,13 @@ impl Clock {
         Self { begun: Instant::now(), origin: Mono::from_millis(begins.millis()), pace: Pace::Faster(times) }
     }
 
+    /// The world's clock is wrong if it reads earlier than this, when the program was built.
+    #[must_use]
+    pub fn not_before(&self) -> Option<Wall> {
+        let seconds = env!("TAREWELL_BUILT").parse::<i64>().ok()?;
+        matches!(self.pace, Pace::World).then(|| Wall::from_millis(seconds.saturating_mul(1000)))
+    }
+
     /// Now.
     #[must_use]
     pub fn now(&self) -> Moment {

@@ -43,7 +43,10 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     let (plan, wiring) = (Arc::new(checked.plan), checked.wiring);
     let router = Router::new(&plan, &wiring);
     retire_what_is_gone(&plan, &kept, &writer, &clock);
-    let site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
+    let mut site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
+    if let Some(built) = clock.not_before() {
+        site.built_at(built);
+    }
     for note in site.notes() {
         tracing::warn!("{note}");
     }

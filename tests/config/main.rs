@@ -5,6 +5,7 @@ mod changed;
 mod good;
 mod load;
 mod schema;
+mod valves;
 
 use std::path::Path;
 use tarewell::config::{Checked, Problems, Surroundings, read};

@@ -3,5 +3,6 @@
 mod exact;
 mod pours;
 mod safety;
+mod storm;
 #[path = "../support/taps.rs"]
 mod taps;
