@@ -53,8 +53,8 @@ fn each_command_is_answered_where_it_asks() {
         assert_refused(&ear.ask("tarewell/stands/s2/command", "zero"), "nothing has been heard of s2");
         assert_refused(&ear.ask(COMMAND, "dissolve"), "dissolve");
         assert_refused(&ear.ask(COMMAND, "{\"command\":"), "JSON");
-        assert_refused(&ear.ask(COMMAND, r#"{"command":"water","volume_ml":300}"#), "not built yet");
-        assert_refused(&ear.ask("tarewell/command", "stop"), "not built yet");
+        assert_refused(&ear.ask(COMMAND, r#"{"command":"water","volume_ml":300}"#), "no valve feeds");
+        assert_eq!(ear.ask("tarewell/command", "stop"), json!({"ok":true}));
         assert_refused(&ear.ask("tarewell/flats/leek-7/command", "undo"), "leek-7");
         assert_refused(&ear.ask("tarewell/valves/drip/command", "stop"), "drip");
         let late = r#"{"command":"undo","time":"2026-01-01T00:00:00Z"}"#;

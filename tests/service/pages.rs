@@ -52,7 +52,9 @@ fn commands_are_answered_with_their_status() {
         (leek, r#"{"command":"set","target":0.8}"#, 409),
         (leek, r#"{"command":"record-dry"}"#, 409),
         (leek, r#"{"command":"weigh","weight_g":9000}"#, 409),
-        ("/api/command", r#"{"command":"pause","for_h":4}"#, 409),
+        (leek, r#"{"command":"water","volume_ml":300}"#, 409),
+        ("/api/command", r#"{"command":"pause"}"#, 400),
+        ("/api/command", r#"{"command":"pause","for_h":4}"#, 200),
         ("/api/stands/s1/command", r#"{"command":"holds","flat":null}"#, 200),
     ] {
         let (found, answer) = post(web, path, body);

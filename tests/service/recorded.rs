@@ -241,7 +241,7 @@ fn what_cannot_be_done_is_refused_and_changes_nothing() {
         (COMMAND, "water-it", "water"),
         (COMMAND, "weigh", "weight_g"),
         (COMMAND, r#"{"command":"weigh","weight_g":2500}"#, "being weighed on s1"),
-        (COMMAND, r#"{"command":"water","volume_ml":300}"#, "not built yet"),
+        (COMMAND, r#"{"command":"water","volume_ml":300}"#, "no valve feeds"),
         (COMMAND, r#"{"command":"dome"}"#, "`on`"),
         (COMMAND, r#"{"command":"stage","stage":"toning"}"#, "no stages"),
         (COMMAND, r#"{"command":"correct","seq":77,"was":"nothing"}"#, "77"),
