@@ -28,8 +28,7 @@ pub(super) static FILE: Table = table(
         key("stands", ById(&Object(&STAND)), "Platforms with load cells, by id."),
         key("flats", ById(&Object(&FLAT)), "Flats by id, in walking order."),
         key("valves", ById(&Object(&VALVE)), "Valves by id."),
-        key("supplies", ById(&Object(&SUPPLY)), "Where the water comes from, by id.")
-            .later("supplies are read and checked, but nothing acts on them yet"),
+        key("supplies", ById(&Object(&SUPPLY)), "Where the water comes from, by id."),
         key("notify", ById(&Object(&PHONE)), "Who is told of alerts, by id."),
     ],
 );

@@ -207,6 +207,11 @@ impl Bed {
         (late || high - low <= still).then(|| last.iter().sum::<f64>() / count)
     }
 
+    /// Where it stood so long after closing.
+    pub(super) fn stood_at(&self, seconds: f64) -> Option<f64> {
+        self.after.iter().find(|(at, _)| *at >= seconds).map(|(_, gain)| *gain)
+    }
+
     /// What has come after closing beyond what was expected to, mL: the last two weights agree.
     pub(super) fn excess(&self, expected: f64) -> Option<f64> {
         let [.., (_, before), (_, last)] = self.after.as_slice() else { return None };

@@ -32,6 +32,8 @@ const SETTLES_WITHIN: Span = Span::seconds(90);
 const SETTLES_PERIODS: i64 = 4;
 /// What a hose may still give, or a slow valve keep back, before that is learned, mL (a judgement).
 const UNKNOWN_OFFSET: f64 = 20.0;
+/// Where somebody has poured, or touched a flat, its weights count again from so long after closing, s.
+const AFTER_A_HAND: f64 = 10.0;
 /// Rests that are doubled grow no longer.
 const LONGEST_REST: Span = Span::minutes(10);
 /// Shorter openings are not worth a click, s.
@@ -337,7 +339,7 @@ impl Pour {
         if self.is_stale(since, now) {
             return Some(WhyClose::Slow);
         }
-        if self.left(Some(seconds)).0 <= 0.0 {
+        if seconds >= least(opening) && self.left(Some(seconds)).0 <= 0.0 {
             return Some(WhyClose::Reached);
         }
         if self.beds.iter().any(|bed| bed.runs_through()) {
@@ -386,6 +388,7 @@ impl Pour {
                 let pulse = since + self.rules.pulse;
                 // Water does not wait for the next reading.
                 let reached = now + Span::from_millis(millis_up(self.left(Some(seconds)).0));
+                let reached = reached.max(since + Span::from_seconds(least(opening)));
                 let stale = self.beds.iter().filter_map(|bed| {
                     let heard = bed.heard().unwrap_or(since).max(since);
                     bed.scale.map(|scale| heard + patience(scale.period) + Span::from_millis(1))
@@ -530,6 +533,9 @@ impl Pour {
                 None if bed.fit.learned() < LEARNED => (bed.gained + gives, gives + UNKNOWN_OFFSET),
                 None => (bed.gained + gives, 0.5 * gives),
             };
+            // Something was done to it: what counts is what comes from then on.
+            let (at_close, more) =
+                if self.disturbed { (bed.stood_at(AFTER_A_HAND)?, 0.5 * gives) } else { (at_close, more) };
             Some(bed.excess(at_close)? - more - scale.doubt().max(20.0))
         };
         self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)
@@ -538,6 +544,11 @@ impl Pour {
 
 /// Nothing is expected in the first seconds: the valve swings, the hose fills.
 const UNSEEN: f64 = 2.0;
+
+/// So long it is open at least, however little is wanted: what is on its way then may be all of it, but something must be.
+const fn least(opening: Opening) -> f64 {
+    (0.5 * opening.expected).min(SHORTEST)
+}
 
 /// A quick stand is waited for so long.
 fn patience(period: Span) -> Span {

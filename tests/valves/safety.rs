@@ -502,3 +502,24 @@ fn noisy_slow_and_shared_waterings_never_pass_high() {
         }
     }
 }
+
+#[test]
+fn a_glass_poured_by_hand_meanwhile_closes_it_and_is_no_fault_of_the_valve() {
+    let mut taps = pouring(Setup::default());
+    taps.house.act(Act::Flat(0, Doing::Pour { grams: 150.0, over: Span::seconds(2), below: false }));
+    taps.pass(Span::seconds(5));
+    assert!(is_shut(&taps));
+    taps.pass(Span::minutes(4));
+    assert_eq!(taps.locked(), None);
+    assert!(!taps.raised("stays-open"));
+}
+
+#[test]
+fn a_sip_is_a_sip() {
+    let mut taps = ready(Setup::default());
+    taps.run_ml(12.0).unwrap();
+    taps.finish();
+    let gave = poured(&taps);
+    assert!((5.0..=30.0).contains(&gave), "{gave}");
+    assert_eq!(taps.opens(), 1);
+}
