@@ -66,6 +66,9 @@ struct Storm {
     down: Option<SimTime>,
     rates: f64,
     watering: Option<String>,
+    /// What the valve had given in 24 h when it was looked at last, and may give.
+    counted: f64,
+    most: f64,
 }
 
 impl Storm {
@@ -115,6 +118,8 @@ impl Storm {
             down: None,
             rates,
             watering: None,
+            counted: 0.0,
+            most: 0.0,
         }
     }
 
@@ -186,6 +191,8 @@ impl Storm {
             }
             11 => {
                 self.count("killed");
+                // What was kept is on the disk in a moment; what was flushed, before.
+                self.taps.disk.clone_from(&self.taps.facts);
                 self.taps.kill();
                 self.down = Some(self.taps.now + Span::seconds(self.dice.between(2.0, 900.0) as i64));
                 self.watering = None;
@@ -236,10 +243,7 @@ impl Storm {
     }
 
     fn look(&mut self, step: Span) {
-        let now = self.taps.now;
         self.look_at_orders();
-        let truth = self.taps.house.valve(0).unwrap();
-        let disobeys = self.disobeys.is_some_and(|until| now < until) || !self.taps.linked[0];
         let Some(state) = self.taps.site.as_ref().and_then(|site: &Site| {
             let state = site.valve_state(0)?;
             Some((state.watering.map(|watering| watering.id), state.locked, state.last_24h_ml, state.max_per_day_ml))
@@ -263,13 +267,8 @@ impl Storm {
             self.that(!stays, || "S7: a fault's lock went without a person".to_owned());
             self.locked = is_fault;
         }
-        if let Some(most) = most {
-            let foreign = self.foreign.is_some();
-            self.that(foreign || disobeys || last_24h <= most * 1.02 + 40.0, || {
-                format!("S2: {last_24h} of {most} in a day")
-            });
-        }
-        let _ = truth;
+        self.counted = last_24h;
+        self.most = most.unwrap_or(0.0);
         for flat in 0..self.taps.plan.flats.len() {
             let fraction = self.taps.fraction(flat);
             self.tally.looked += step.as_seconds();
@@ -290,6 +289,11 @@ impl Storm {
             self.ordered.push((ordered.at, most));
             let (locked, at) = (self.locked, ordered.at);
             self.that(!locked, || format!("S7: opened at {at:?} while locked by a fault"));
+            // A valve that does not obey pours more than any order; but none is given that could.
+            let (counted, limit) = (self.counted, self.most);
+            self.that(limit == 0.0 || counted + most <= limit * 1.3 + 40.0, || {
+                format!("S2: {most:.0} mL ordered where {counted:.0} of {limit:.0} were poured")
+            });
             let max_run = self.taps.plan.valves[0].max_run.unwrap();
             self.that(Span::seconds(i64::from(seconds)) <= max_run, || format!("S1: {seconds} s"));
         }
