@@ -161,12 +161,15 @@ impl Storm {
         // Many faults hit while water runs.
         let flat = self.dice.below(self.taps.plan.flats.len() as u64) as usize;
         let lasts = Span::seconds(self.dice.between(20.0, 7200.0) as i64);
-        let hour = self.taps.now + Span::hours(3);
         match self.dice.below(14) {
-            0 => self.act("stuck open", Act::Valve(0, Mishap::StuckOpen), Some(hour)),
+            // It stays so until somebody mends it, however long nobody notices.
+            0 => self.act("stuck open", Act::Valve(0, Mishap::StuckOpen), Some(SimTime::at(999, 0, 0))),
             1 => self.act("stuck closed", Act::Valve(0, Mishap::StuckClosed), None),
             2 => self.act("clogged", Act::Valve(0, Mishap::Clogged { passes: 0.4 }), None),
-            3 => self.act("mended", Act::Valve(0, Mishap::Mended), None),
+            3 => {
+                self.act("mended", Act::Valve(0, Mishap::Mended), None);
+                self.disobeys = Some(self.taps.now + Span::hours(1));
+            }
             4 => self.act("power cut", Act::Valve(0, Mishap::PowerCut { lasts }), None),
             5 => self.act("unreachable", Act::Valve(0, Mishap::Unreachable { lasts }), Some(self.taps.now + lasts)),
             6 => {
@@ -209,11 +212,6 @@ impl Storm {
         self.count(name);
         if disobeys.is_some() {
             self.disobeys = disobeys.max(self.disobeys);
-        }
-        if name == "stuck open" {
-            // Somebody comes, and mends and unlocks it.
-            self.taps.house.act(act);
-            return;
         }
         self.taps.house.act(act);
     }
@@ -259,7 +257,7 @@ impl Storm {
         // Somebody comes by in the day and looks after it.
         if is_fault && self.dice.unit() < 0.002 {
             self.taps.house.act(Act::Valve(0, Mishap::Mended));
-            self.disobeys = None;
+            self.disobeys = Some(self.taps.now + Span::hours(1));
             let _ = self.taps.command(Subject::Valve(0), Command::Unlock);
             self.locked = false;
         } else {
