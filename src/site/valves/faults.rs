@@ -62,9 +62,8 @@ impl Site {
             self.clear_valve(index, kind, "a person has looked and unlocked it");
         }
         self.event(Subject::Valve(index), Happening::Unlocked { reason: fault.kind.name() });
-        // Whatever it is now, it is closed before it is trusted again.
+        // Closed once more before it is trusted; one whose report says closed may say nothing to that.
         if self.plan.valves[index].mode != crate::watering::Mode::Advise {
-            self.valves[index].device = super::device::Device::Unknown;
             self.order_close(index);
         }
         self.keep(Subject::Valve(index));
