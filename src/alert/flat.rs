@@ -334,7 +334,9 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
     };
     // Written so that an error that is no number counts as unsure.
     let sure = signs.fraction_error <= UNSURE;
-    if !sure || carried >= signs.weigh_after {
+    // Once it is too unsure nothing is known of it, and there is no error to go by any more.
+    let is_lost = signs.fraction.is_none() && signs.misfit.is_none();
+    if !sure || is_lost || carried >= signs.weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
     watch.wake_in(signs, signs.weigh_after - carried);

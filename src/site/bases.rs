@@ -142,13 +142,28 @@ impl Site {
     pub(super) fn recall_leader(&mut self, index: usize) {
         let Some(between) = &self.flats[index].kept.between else { return };
         let id = between.leader.clone();
+        let was_led = id.is_some();
         let known = id.and_then(|id| self.plan.flats.iter().position(|(flat, _)| *flat == id));
         let best = self.choose_leader(index);
         self.flats[index].leader = match known {
             Some(at) if best.1 == Some(at) => best,
             Some(at) => (Leader::Room, Some(at)),
+            None if was_led => return self.follow_another(index, best),
             None => (Leader::Clock, None),
         };
+    }
+
+    /// Its leader has left the file: from its last weighing on it is held against another, whose count is another too.
+    fn follow_another(&mut self, index: usize, leader: (Leader, Option<usize>)) {
+        let weighed = self.flats[index].kept.weighed.map_or(self.now, |weighed| weighed.at);
+        let led_to = self.dried_at(leader.1, weighed);
+        let id = leader.1.and_then(|leader| self.plan.flats.get(leader)).map(|(id, _)| id.clone());
+        let flat = &mut self.flats[index];
+        flat.leader = leader;
+        if let Some(between) = flat.kept.between.as_deref_mut() {
+            (between.leader, between.led_to, between.pace) = (id, led_to, Pace::default());
+        }
+        self.keep(Subject::Flat(index));
     }
 
     /// What a flat has lost from its last weighing to a moment, by its leader, and the standard error of that.

@@ -979,3 +979,31 @@ fn a_dry_flat_stays_dry_within_the_hysteresis_over_a_restart() {
     again.reads(OWN, 2330.0, 900);
     assert_eq!(again.of_flat(LEEKS, "condition"), "due", "left at low and 0.02");
 }
+
+#[test]
+fn what_is_too_unsure_is_asked_for() {
+    // Nothing on a stand leads it, so it is carried on by the clock.
+    let mut house = House::new();
+    house.typed(CHARD, 2600.0).unwrap();
+    house.wait(40.0 * 3600.0);
+    assert_eq!(house.state(Subject::Flat(CHARD))["condition"], "unknown");
+    assert!(house.site.alerts().any(|(kind, of)| kind.name() == "weigh-due" && of == Subject::Flat(CHARD)));
+}
+
+#[test]
+fn a_leader_that_leaves_the_file_leaves_its_followers_known() {
+    let mut house = House::new();
+    house.typed(CHARD, 2600.0).unwrap();
+    let mut fact = house.site.fact(Subject::Flat(CHARD)).unwrap();
+    // As if a flat that is gone now had led it, far into its own count.
+    let mut kept: Value = serde_json::from_str(&fact.json).unwrap();
+    kept["between"]["leader"] = json!("gone");
+    kept["between"]["led_to"] = json!(7.5);
+    fact.json = kept.to_string();
+    let saved = Saved { facts: vec![fact], ..Saved::default() };
+    let mut again = House::of(plan());
+    again.site = Site::new(Arc::new(plan()), &saved, moment(60.0));
+    again.seconds = 60.0;
+    again.wait(60.0);
+    assert!((again.fraction(CHARD) - 0.6).abs() < 0.01, "{}", again.fraction(CHARD));
+}
