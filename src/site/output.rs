@@ -314,6 +314,8 @@ pub enum Happening {
         delivered: Millilitres,
         /// Why it ended.
         reason: crate::watering::Ended,
+        /// What broke it off, for people.
+        why: Option<String>,
         /// What each fed flat has got, by its id.
         flats: Vec<(String, Millilitres)>,
     },

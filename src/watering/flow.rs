@@ -1,6 +1,5 @@
 //! What a valve really delivers to a flat, learned from the weights.
 
-use super::settings::ValveSettings;
 use crate::units::{Flow, Millilitres};
 use serde::{Deserialize, Serialize};
 
@@ -176,12 +175,6 @@ impl InFlight {
         self.learned = self.learned.saturating_add(1);
         true
     }
-}
-
-/// The flows of a valve to each flat it feeds, from the configuration.
-#[must_use]
-pub fn configured(valve: &ValveSettings) -> Vec<FlowFit> {
-    valve.feeds.iter().map(|feed| FlowFit::begin(feed.flow)).collect()
 }
 
 #[cfg(test)]

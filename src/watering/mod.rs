@@ -13,10 +13,10 @@ mod terms;
 
 pub use bed::{Bed, Scale};
 pub use ended::Ended;
-pub use flow::{FlowFit, InFlight, configured};
+pub use flow::{FlowFit, InFlight};
 pub use guard::{Objection, Passing, Situation, objection};
 pub use need::{Need, common_time, headroom_time, to_target};
-pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan};
+pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan, plan_volume};
 pub use pour::Pour;
 pub use pulses::{Pulse, pulses, rest, run_time};
 pub use settings::{Feed, Method, Mode, SupplySettings, ValveSettings};

@@ -40,7 +40,9 @@ impl Fed {
         self.fraction().rounded() < Fraction::new(self.target.get() - NEAR_TARGET).rounded()
     }
 
-    fn room(&self) -> Millilitres {
+    /// What it may get until it stands at its high.
+    #[must_use]
+    pub fn room(&self) -> Millilitres {
         (self.band * self.high.get() - self.water).max(Grams::ZERO).of_water()
     }
 
@@ -157,6 +159,28 @@ pub fn plan(fed: &[Fed], valve: &ValveSettings, left_today: Option<Millilitres>)
         limited_by,
         pulses: pulses(run, longest_pulse(fed, valve).as_seconds(), rest(valve)),
         flats,
+        due: fed.iter().any(|flat| flat.due),
+    })
+}
+
+/// What a volume as ordered comes to: cut where it would lift a flat above its high. `None` where nothing is left of it, or a flat
+/// has no band or no flow to go by. Whether the day and the open time allow it is for the caller to say.
+#[must_use]
+pub fn plan_volume(fed: &[Fed], valve: &ValveSettings, ordered: Millilitres) -> Option<Plan> {
+    let flow: Flow = fed.iter().map(|flat| flat.flow).sum();
+    let room = headroom_time(fed.iter().map(|flat| (flat.room(), flat.flow))).filter(|_| fed.iter().all(is_sound))?;
+    let wanted = ordered.get() / flow.get();
+    let (seconds, limited_by) = if wanted <= room { (wanted, LimitedBy::Target) } else { (room, LimitedBy::High) };
+    let (volume, run) = (Millilitres::new(seconds * flow.get()), seconds_up(seconds));
+    if volume < NOTHING || run <= Span::ZERO {
+        return None;
+    }
+    Some(Plan {
+        volume,
+        run,
+        limited_by,
+        pulses: pulses(run, longest_pulse(fed, valve).as_seconds(), rest(valve)),
+        flats: fed.iter().map(|flat| flat.share(seconds)).collect(),
         due: fed.iter().any(|flat| flat.due),
     })
 }

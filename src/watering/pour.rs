@@ -61,6 +61,8 @@ pub struct Pour {
     retried: bool,
     barren: bool,
     disturbed: bool,
+    /// Nobody knows when it closed: what came after it was to says nothing of the valve.
+    cut_off: bool,
     /// It ends when this opening has settled.
     ends: Option<Ended>,
     tolerance: f64,
@@ -91,6 +93,7 @@ impl Pour {
             retried: false,
             barren: false,
             disturbed: false,
+            cut_off: false,
             ends: None,
             tolerance: (0.02 * volume.get()).max(10.0),
             limited: false,
@@ -101,6 +104,17 @@ impl Pour {
     #[must_use]
     pub const fn phase(&self) -> Phase {
         self.phase
+    }
+
+    /// How long the valve has been open, earlier openings.
+    #[must_use]
+    pub fn open_time(&self) -> Span {
+        Span::from_seconds(self.open_time)
+    }
+
+    /// What may still be poured of the day: somebody else may have opened the valve since the last opening.
+    pub fn may_still_pour(&mut self, left: Millilitres) {
+        self.rules.most = Millilitres::new(self.delivered + left.get());
     }
 
     /// The flats under it.
@@ -418,8 +432,9 @@ impl Pour {
             self.planned = self.openings + whole((left / self.rules.pulse.as_seconds()).ceil());
         }
         self.barren = matches!(why, WhyClose::NoGain);
-        self.disturbed |= matches!(why, WhyClose::Disturbed(_) | WhyClose::Slow);
-        if matches!(why, WhyClose::Disturbed(_)) {
+        self.cut_off = matches!(why, WhyClose::CutOff);
+        self.disturbed |= matches!(why, WhyClose::Disturbed(_) | WhyClose::Slow | WhyClose::CutOff);
+        if matches!(why, WhyClose::Disturbed(_) | WhyClose::CutOff) {
             self.ends = self.ends.or(Some(Ended::Fault));
         }
         self.phase = Phase::Settling { closed: now, open_for, aimed };
@@ -431,18 +446,6 @@ impl Pour {
         if matches!(self.phase, Phase::Waiting { .. }) {
             self.phase = Phase::Over(ended);
         }
-    }
-
-    /// It is over, and nobody can say what the last opening gave: that counts as its most.
-    pub fn give_up(&mut self, ended: Ended) -> Millilitres {
-        let most = match self.phase {
-            Phase::Open { opening, .. } => opening.most,
-            Phase::Settling { open_for, .. } => Millilitres::new(self.poured_in(open_for)),
-            Phase::Waiting { .. } | Phase::Over(_) => Millilitres::ZERO,
-        };
-        self.delivered += most.get();
-        self.phase = Phase::Over(ended);
-        most
     }
 
     fn settles_within(&self) -> Span {
@@ -522,6 +525,9 @@ impl Pour {
     #[must_use]
     pub fn excess(&self) -> f64 {
         let Phase::Settling { open_for, aimed, .. } = self.phase else { return 0.0 };
+        if self.cut_off {
+            return 0.0;
+        }
         let of = |(place, bed): (usize, &Bed)| {
             let scale = bed.scale?;
             let gives = bed.fit.gives(open_for).get();

@@ -80,6 +80,8 @@ pub enum WhyClose {
     NoGain,
     /// Something happens to a flat that no valve does: in words.
     Disturbed(String),
+    /// The connection was lost: its broker, or its own timer, closes it some time.
+    CutOff,
     /// A quick stand has become slow.
     Slow,
     /// The mix takes up less and less: water runs past it.

@@ -150,10 +150,11 @@ fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<()
             map.serialize_entry("reason", reason)
         }
         Happening::WateringStarted { volume } => map.serialize_entry("volume_ml", &millilitres(*volume)),
-        Happening::WateringEnded { volume, delivered, reason, flats } => {
+        Happening::WateringEnded { volume, delivered, reason, why, flats } => {
             map.serialize_entry("volume_ml", &millilitres(*volume))?;
             map.serialize_entry("delivered_ml", &millilitres(*delivered))?;
             map.serialize_entry("reason", reason.name())?;
+            map.serialize_entry("text", why)?;
             let flats: Vec<Got<'_>> = flats.iter().map(|(flat, got)| Got { flat, got_ml: millilitres(*got) }).collect();
             map.serialize_entry("flats", &flats)
         }

@@ -1,22 +1,23 @@
-//! Waterings in a house where nothing goes wrong.
+//! A watering in a house where nothing goes wrong.
 
 use crate::taps::{Setup, Taps};
 use tarewell::moment::Span;
+use tarewell::site::Happening;
+use tarewell::watering::Ended;
 
 #[test]
 fn a_run_lifts_a_flat_to_its_target() {
     let mut taps = Taps::new(Setup::default());
     taps.pass(Span::minutes(3));
-    let answer = taps.run();
-    assert!(answer.is_ok(), "{answer:?} {:?}", taps.valve());
+    let answer = taps.run().unwrap();
     taps.pass(Span::seconds(20));
-    println!("{}", taps.valve());
-    let ended = taps.finish();
-    println!("{ended:?} {:?}", taps.ordered);
-    for event in &taps.events {
-        println!("{event:?}");
-    }
+    let state = taps.valve();
+    assert_eq!((&state["state"], &state["watering"]["phase"]), (&"open".into(), &"pulse".into()), "{state}");
+    let Happening::WateringEnded { reason, delivered, .. } = taps.finish() else { panic!("it ended otherwise") };
+    assert_eq!(reason, Ended::Target);
+    assert!((delivered.get() - answer["volume_ml"].as_f64().unwrap()).abs() < 15.0, "{delivered:?} of {answer:?}");
     taps.pass(Span::minutes(30));
-    println!("fraction {}", taps.fraction(0));
     assert!((taps.fraction(0) - 0.5).abs() < 0.02, "{}", taps.fraction(0));
+    let watered = |what: &Happening| matches!(what, Happening::Watered { by: tarewell::site::By::Valve, .. });
+    assert_eq!(taps.happened(watered), 1);
 }

@@ -523,3 +523,63 @@ fn a_sip_is_a_sip() {
     assert!((5.0..=30.0).contains(&gave), "{gave}");
     assert_eq!(taps.opens(), 1);
 }
+
+#[test]
+fn a_bucket_that_is_stopped_early_has_run_for_as_long_as_it_ran() {
+    let mut taps = ready(Setup::default());
+    taps.command(Subject::Valve(0), Command::MeasureFlow { run: Span::seconds(60) }).unwrap();
+    taps.pass(Span::seconds(30));
+    taps.command(Subject::Valve(0), Command::Stop).unwrap();
+    taps.pass(Span::minutes(3));
+    let caught = Command::Caught { volume: Millilitres::new(180.0) };
+    let flow = taps.command(Subject::Valve(0), caught).unwrap()["flow_ml_per_min"].as_f64().unwrap();
+    assert!((flow - 360.0).abs() < 5.0, "{flow}");
+}
+
+#[test]
+fn a_lost_connection_counts_what_came_until_its_own_timer_closed_it() {
+    let mut taps = pouring(Setup::default());
+    let before = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    // No will either: as if the broker had died with the connection.
+    taps.linked[0] = false;
+    taps.house.act(Act::Valve(0, Mishap::Unreachable { lasts: Span::minutes(20) }));
+    taps.handle(Input::ValveLink { valve: 0, up: false });
+    taps.pass(Span::minutes(30));
+    assert!(is_shut(&taps));
+    taps.linked[0] = true;
+    taps.handle(Input::ValveLink { valve: 0, up: true });
+    taps.pass(Span::minutes(5));
+    let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    assert!((counted - poured(&taps)).abs() < 25.0, "counted {counted} of {}, {before} before", poured(&taps));
+    assert!(!taps.raised("stays-open"), "it closed as its timer had it");
+}
+
+#[test]
+fn a_master_that_does_not_answer_opens_nothing_behind_it() {
+    use tarewell::sim::{Reports, SupplyPlan, ValvePlan};
+    use tarewell::watering::{SupplySettings, ValveSettings};
+    let (mut one, mut line) = tap(&[(0, 6.0)]);
+    one.supply = Some(0);
+    line.supply = Some(0);
+    let master = ValveSettings {
+        id: "main".to_owned(),
+        mode: Mode::Ask,
+        has_timer: true,
+        reports: true,
+        ..ValveSettings::default()
+    };
+    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None };
+    let silent = ValvePlan { feeds: Vec::new(), reports: Reports::Nothing, ..ValvePlan::default() };
+    let mut taps = Taps::new(Setup {
+        valves: vec![(one, line), (master, silent)],
+        supplies: vec![(supply, SupplyPlan { master: Some(1), ..SupplyPlan::default() })],
+        ..Setup::default()
+    });
+    taps.pass(Span::minutes(3));
+    let _ = taps.run();
+    taps.pass(Span::minutes(2));
+    let opened =
+        |ordered: &&crate::taps::Ordered| ordered.valve == 0 && matches!(ordered.order, ValveOrder::Open { .. });
+    assert_eq!(taps.ordered.iter().filter(opened).count(), 0);
+    assert!(!taps.house.valve(1).unwrap().open);
+}

@@ -3,12 +3,12 @@
 use super::super::{Happening, Site, Subject, WateringState, decimals};
 use super::device::Device;
 use super::kept::Poured;
-use crate::moment::{Moment, Span};
+use crate::moment::Span;
 use crate::units::Millilitres;
 use crate::watering::{Ended, Phase};
 
 /// Water still on its way after a cut-off watering has arrived after this.
-const CUT_OFF_SETTLES: Span = Span::seconds(30);
+pub(super) const CUT_OFF_SETTLES: Span = Span::seconds(30);
 
 impl Site {
     /// An opening of an earlier run, or of a lost connection, whose end nobody has seen: settled by weighing, once the valve is
@@ -42,11 +42,7 @@ impl Site {
         let delivered: Millilitres = gains.iter().copied().sum();
         let kept = &mut self.valves[index].kept;
         kept.entry = None;
-        kept.write_down(Poured {
-            at: Moment { mono: entry.at.mono, wall: entry.at.wall },
-            volume: delivered,
-            flats: gains.clone(),
-        });
+        kept.write_down(Poured { at: entry.at, volume: delivered, flats: gains.clone() });
         self.take_from_supply(index, delivered);
         let plan = self.plan.clone();
         let flats: Vec<(String, Millilitres)> = plan.valves[index]
@@ -55,7 +51,8 @@ impl Site {
             .zip(&gains)
             .map(|(feed, got)| (self.id(Subject::Flat(feed.flat)).to_owned(), *got))
             .collect();
-        let what = Happening::WateringEnded { volume: entry.most, delivered, reason: Ended::Fault, flats };
+        let why = Some("it was cut off; this is what the weights say it gave".to_owned());
+        let what = Happening::WateringEnded { volume: entry.most, delivered, reason: Ended::Fault, why, flats };
         self.event(Subject::Valve(index), what);
         self.keep(Subject::Valve(index));
         self.publish_valve(index);

@@ -2,9 +2,10 @@
 
 use super::super::orders::Done;
 use super::super::{Command, Site, Subject, decimals};
+use super::kept::Bucket;
 use crate::moment::{Moment, Span};
-use crate::units::{Flow, Grams, Millilitres};
-use crate::watering::{Ended, Fed, Goal, LimitedBy, Mode, Plan as Watering, Share, headroom_time};
+use crate::units::{Flow, Millilitres};
+use crate::watering::{Ended, Goal, LimitedBy, Plan as Watering};
 use serde_json::{Map, json};
 
 /// Less is nothing.
@@ -98,15 +99,14 @@ impl Site {
         if self.plan.valves[index].feeds.is_empty() {
             return Err(format!("{id} feeds no flat: it opens with the valves it serves"));
         }
-        self.may_run(index)?;
+        // What only a person, or time, can change is said before what is wrong with the order.
+        self.may_begin(index, false, false)?;
         let (goal, plan) = match volume {
-            Some(volume) => (Goal::Volume(volume), self.plan_for(index, volume)?),
+            Some(volume) => {
+                let plan = self.plan_for(index, volume)?;
+                (Goal::Volume(plan.volume), plan)
+            }
             None => (Goal::Target, self.present_plan(index, only)?),
-        };
-        let goal = match (goal, plan.limited_by) {
-            // Cut: what is left of it is the volume.
-            (Goal::Volume(_), _) => Goal::Volume(plan.volume),
-            (goal, _) => goal,
         };
         let number = self.begin(index, goal, &plan, false)?;
         Ok(Map::from_iter([
@@ -117,25 +117,8 @@ impl Site {
         ]))
     }
 
-    /// What only a person, or time, can change is said before what is wrong with the order.
-    fn may_run(&self, index: usize) -> Result<(), String> {
-        let id = self.id(Subject::Valve(index));
-        if self.plan.valves[index].mode == Mode::Advise {
-            return Err(format!(
-                "{id} is in mode advise and opens for nobody; `mode: ask` in the file lets it open on command"
-            ));
-        }
-        match self.valves[index].run {
-            Some(_) => Err(format!("{id} is watering already; `stop` ends that")),
-            None => Ok(()),
-        }
-    }
-
     fn present_plan(&mut self, index: usize, only: Option<u64>) -> Result<Watering, String> {
         let id = self.id(Subject::Valve(index)).to_owned();
-        if let Some((_, text)) = self.reason_to_lock(index) {
-            return Err(text);
-        }
         // Its plan may be a minute old.
         self.replan_valve(index);
         let Some((number, plan)) = self.valves[index].plan.clone() else {
@@ -156,9 +139,6 @@ impl Site {
     /// A volume as ordered, held against the day and the run, and cut where it would lift a flat above its high.
     fn plan_for(&self, index: usize, volume: Millilitres) -> Result<Watering, String> {
         let (id, settings, words) = (self.id(Subject::Valve(index)), &self.plan.valves[index], self.plan.words);
-        if let Some((_, text)) = self.reason_to_lock(index) {
-            return Err(text);
-        }
         let fed = self.fed(index).ok_or_else(|| format!("nobody can say how much water is left on {id}"))?;
         let flow: Flow = fed.iter().map(|fed| fed.flow).sum();
         let left = self.left_today(index).unwrap_or(Millilitres::ZERO);
@@ -178,29 +158,15 @@ impl Site {
                 words.volume(most)
             ));
         }
-        let room = headroom_time(fed.iter().map(|fed| (room(fed), fed.flow))).unwrap_or(0.0);
-        let wanted = volume.get() / flow.get();
-        let (seconds, limited_by) = if wanted <= room { (wanted, LimitedBy::Target) } else { (room, LimitedBy::High) };
-        let run = crate::watering::run_time(Millilitres::new(seconds * flow.get()), flow);
-        if run <= Span::ZERO || seconds * flow.get() < LEAST.get() {
-            return Err(format!("a flat on {id} is at its high already; nothing may water it"));
-        }
-        let pulse = crate::watering::longest_pulse(&fed, settings);
-        Ok(Watering {
-            volume: Millilitres::new(seconds * flow.get()),
-            run,
-            limited_by,
-            pulses: crate::watering::pulses(run, pulse.as_seconds(), crate::watering::rest(settings)),
-            flats: fed.iter().map(|fed| share(fed, seconds)).collect(),
-            due: fed.iter().any(|fed| fed.due),
-        })
+        crate::watering::plan_volume(&fed, settings, volume)
+            .ok_or_else(|| format!("a flat on {id} is at its high already; nothing may water it"))
     }
 
     // ---- the bucket
 
     fn measure_flow(&mut self, index: usize, run: Span) -> Done {
         let id = self.id(Subject::Valve(index)).to_owned();
-        self.may_run(index)?;
+        self.may_begin(index, false, true)?;
         let settings = &self.plan.valves[index];
         let most = settings.max_run.unwrap_or(Span::ZERO);
         if run > most {
@@ -232,7 +198,7 @@ impl Site {
         if self.valves[index].run.is_some() {
             return Err(format!("{id} is still open or settling; say what was caught when it has ended"));
         }
-        let Some(seconds) = self.valves[index].kept.bucket else {
+        let Some(Bucket { seconds, at }) = self.valves[index].kept.bucket else {
             return Err(format!("nothing was caught: `measure-flow` with `run_s` opens {id} into a bucket first"));
         };
         let feeds = self.plan.valves[index].feeds.clone();
@@ -252,27 +218,13 @@ impl Site {
             *way =
                 super::kept::Way { measured: Some(flow), ..super::kept::Way::begin(way.flat.clone(), feed.flow, flow) };
         }
-        if let Some(last) = kept.poured.last_mut() {
-            last.volume = volume;
+        if let Some(bucket) = kept.poured.iter_mut().find(|poured| poured.at == at) {
+            bucket.volume = volume;
         }
         let flow = kept.flow();
         self.keep(Subject::Valve(index));
         self.replan_valve(index);
         self.publish_valve(index);
         Ok(Map::from_iter([("flow_ml_per_min".to_owned(), json!(decimals(flow.in_ml_per_min(), 1)))]))
-    }
-}
-
-fn room(fed: &Fed) -> Millilitres {
-    (fed.band * fed.high.get() - fed.water).max(Grams::ZERO).of_water()
-}
-
-fn share(fed: &Fed, seconds: f64) -> Share {
-    let gets = Millilitres::new(fed.flow.get() * seconds);
-    Share {
-        flat: fed.flat,
-        to_target: crate::watering::to_target(fed.water, fed.band, fed.target),
-        gets,
-        after: crate::units::Fraction::new((fed.water + gets.mass()) / fed.band),
     }
 }

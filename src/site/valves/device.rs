@@ -138,9 +138,9 @@ impl Site {
             }
             (Device::Unknown | Device::Closed, true) => {
                 let is_ours = valve.last_open.is_some_and(|last| now.since(last) <= OURS);
-                self.is_open(index, if is_ours { Opener::Us } else { Opener::Other });
+                // Of ours too it is no watering: an order that came late, or twice.
+                self.is_open(index, Opener::Other);
                 if is_ours {
-                    // An order that came late, or twice.
                     self.order_close(index);
                 }
             }
@@ -179,7 +179,7 @@ impl Site {
         if let Some((since, by)) = opened {
             let open_for = now.mono.since(since);
             self.event(Subject::Valve(index), Happening::ValveClosed { open_for, by });
-            if by == Opener::Other || self.valves[index].run.is_none() && self.valves[index].kept.entry.is_none() {
+            if by == Opener::Other {
                 self.foreign_water(index, open_for);
             }
         }
@@ -268,6 +268,10 @@ impl Site {
             Device::Opening { since } if now.since(*since) >= ANSWERS_WITHIN => {
                 self.lock(index, Kind::NoAnswer, "it was ordered open and has not reported that it is".to_owned());
                 self.stop_run(index, crate::watering::Ended::Fault);
+                // A master has no watering of its own that would close it.
+                if matches!(self.valves[index].device, Device::Opening { .. }) {
+                    self.order_close(index);
+                }
             }
             Device::Closing(_) => self.closing_wakes(index),
             Device::Open { since, by: Opener::Other } => {
@@ -320,6 +324,7 @@ impl Site {
         let now = self.now.mono;
         let weights = self.weights_under(index);
         let in_flight: f64 = self.valves[index].kept.ways.iter().map(|way| way.in_flight.get()).sum();
+        let valve_is_linked = self.valves[index].link;
         let Some(Device::Closing(closing)) = self.valves.get_mut(index).map(|valve| &mut valve.device) else { return };
         let Some((since, before)) = &mut closing.still else { return };
         let gained = before.iter().zip(&weights).any(|(before, now)| match (before, now) {
@@ -328,6 +333,10 @@ impl Site {
         });
         if gained {
             (*since, *before) = (now, weights);
+            // The orders have gone out long ago, and were heard by a broker.
+            if valve_is_linked && closing.opened.is_some() && now.since(closing.since) >= STILL_FOR {
+                self.stays_open(index, "it was ordered closed, and the flats go on gaining".to_owned());
+            }
             return;
         }
         if now.since(*since) >= STILL_FOR {

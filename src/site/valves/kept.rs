@@ -68,9 +68,18 @@ pub(super) struct ValveKept {
     /// When it last began to water by itself.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub by_itself: Option<Moment>,
-    /// The last run into a bucket, s.
+    /// The last run into a bucket, until somebody has said what it caught.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub bucket: Option<f64>,
+    pub bucket: Option<Bucket>,
+}
+
+/// A run into a bucket.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct Bucket {
+    /// How long the valve was open.
+    pub seconds: f64,
+    /// When what it may have given was written down.
+    pub at: Moment,
 }
 
 impl ValveKept {

@@ -2,7 +2,7 @@
 
 use super::super::{By, Happening, Site, Subject};
 use super::device::Device;
-use super::kept::{Entry, Poured};
+use super::kept::{Bucket, Entry, Poured};
 use crate::alert::Kind;
 use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
@@ -18,8 +18,8 @@ const PATIENCE_PERIODS: i64 = 6;
 const LOOKS_EVERY: Span = Span::seconds(1);
 /// The store is asked for no longer.
 const FLUSHED_WITHIN: Span = Span::seconds(5);
-/// A master opens so long before, and closes after.
-pub(super) const MASTER_FIRST: Span = Span::seconds(2);
+/// A master opens so long before.
+const MASTER_FIRST: Span = Span::seconds(2);
 /// Of an unweighed flat's band, so much a day.
 const UNWEIGHED: f64 = 0.25;
 
@@ -58,7 +58,8 @@ impl Run {
     pub fn next_wake(&self, now: Mono) -> Option<Mono> {
         match self.step {
             Step::Journal { since, .. } => Some(since + FLUSHED_WITHIN),
-            Step::Master { since, .. } => Some(since + MASTER_FIRST),
+            Step::Master { since, .. } if now < since + MASTER_FIRST => Some(since + MASTER_FIRST),
+            Step::Master { .. } => Some(now + LOOKS_EVERY),
             Step::None if self.waits.is_some() => Some(now + LOOKS_EVERY),
             Step::None => self.pour.next_wake(now),
         }
@@ -109,7 +110,7 @@ impl Site {
         crate::watering::longest_pulse(&fed, &self.plan.valves[index])
     }
 
-    fn may_begin(&self, index: usize, by_itself: bool, bucket: bool) -> Result<(), String> {
+    pub(super) fn may_begin(&self, index: usize, by_itself: bool, bucket: bool) -> Result<(), String> {
         if self.valves[index].run.is_some() {
             return Err(format!("{} is watering already; `stop` ends that", self.id(Subject::Valve(index))));
         }
@@ -125,7 +126,6 @@ impl Site {
         let flow = valve.kept.flow();
         let fed = self.fed(index).unwrap_or_default();
         let of = |(place, (fed, way)): (usize, (&crate::watering::Fed, &super::kept::Way))| {
-            let high = (fed.band * fed.high.get() - fed.water).max(Grams::ZERO).of_water();
             let wants = match goal {
                 Goal::Volume(volume) => Millilitres::new(volume.get() * (way.fit.flow() / flow)),
                 // What one that feeds one flat is to give, even where a plan was cut.
@@ -133,10 +133,10 @@ impl Site {
                 _ => plan.flats.get(place).map_or(Millilitres::ZERO, |share| share.gets),
             };
             let room = if self.is_weighed_all_the_time(fed.flat) {
-                high
+                fed.room()
             } else {
                 let day = fed.band.of_water() * UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
-                high.min(day.max(Millilitres::ZERO))
+                fed.room().min(day.max(Millilitres::ZERO))
             };
             Bed::new(fed.flat, wants, room, way.fit, way.in_flight, self.scale_under(fed.flat))
         };
@@ -190,8 +190,9 @@ impl Site {
                 self.journal_written(index, false);
                 return true;
             }
-            Step::Master { since, opening } if now.since(since) >= MASTER_FIRST => {
-                return self.open_now(index, opening);
+            Step::Master { .. } if self.fault_of_master(index).is_some() => return !self.still_may_open(index),
+            Step::Master { since, opening } if now.since(since) >= MASTER_FIRST && self.is_master_open(index) => {
+                return !self.still_may_open(index) || self.open_now(index, opening);
             }
             Step::Journal { .. } | Step::Master { .. } => return false,
             Step::None => {}
@@ -220,6 +221,11 @@ impl Site {
             }
             None => {
                 run.waits = None;
+                let left = self.left_today(index).unwrap_or(Millilitres::ZERO);
+                let Some(run) = &mut self.valves[index].run else { return false };
+                if !bucket {
+                    run.pour.may_still_pour(left);
+                }
                 let Some(opening) = run.pour.next_opening(now) else {
                     return matches!(run.pour.phase(), Phase::Over(_));
                 };
@@ -299,16 +305,7 @@ impl Site {
             return;
         }
         valve.journal_failed = None;
-        // The world may have changed while the disk was busy.
-        let (by_itself, bucket) = (run.by_itself, matches!(run.pour.goal, Goal::Bucket(_)));
-        if let Some(objection) = objection(&self.situation(index, by_itself, bucket)) {
-            let valve = &mut self.valves[index];
-            valve.kept.entry = None;
-            if let Some(run) = valve.run.as_mut().filter(|_| objection.passing != Passing::Soon) {
-                run.why = Some(objection.text);
-                run.pour.stop(Ended::Fault);
-            }
-            self.keep(Subject::Valve(index));
+        if !self.still_may_open(index) {
             return;
         }
         if self.open_master_for(index, opening.cap) {
@@ -318,6 +315,26 @@ impl Site {
             return;
         }
         self.open_now(index, opening);
+    }
+
+    /// The world may have changed while the disk was busy, or the master opened. If so, what was to be opened is not.
+    fn still_may_open(&mut self, index: usize) -> bool {
+        let Some(run) = &self.valves[index].run else { return false };
+        let (by_itself, bucket) = (run.by_itself, matches!(run.pour.goal, Goal::Bucket(_)));
+        // The entry in the journal is of this very opening.
+        let Some(objection) = objection(&self.situation(index, by_itself, bucket)) else { return true };
+        let valve = &mut self.valves[index];
+        valve.kept.entry = None;
+        if let Some(run) = &mut valve.run {
+            run.step = Step::None;
+            if objection.passing != Passing::Soon {
+                run.why = Some(objection.text);
+                run.pour.stop(Ended::Fault);
+            }
+        }
+        self.close_master_of(index);
+        self.keep(Subject::Valve(index));
+        false
     }
 
     fn open_now(&mut self, index: usize, opening: Opening) -> bool {
@@ -392,8 +409,8 @@ impl Site {
         let now = self.now.mono;
         if let Some(run) = &mut self.valves[index].run {
             run.why = Some("the connection to it was lost".to_owned());
+            run.pour.closes(&WhyClose::CutOff, now);
             run.pour.stop(Ended::Fault);
-            run.pour.closes(&WhyClose::Disturbed(String::new()), now);
         }
         if !self.valves[index].device.is_closed() {
             self.order_close(index);
@@ -425,12 +442,25 @@ impl Site {
                 format!("the flats go on gaining though it was ordered closed: {excess:.0} g more than they may");
             self.stays_open(index, text);
         }
+        if self.may_still_run(index) {
+            return false;
+        }
         let Some(run) = &mut self.valves[index].run else { return false };
         let before: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
         let Some(settled) = run.pour.settle(now) else { return false };
         let after: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
         self.take_in(index, &settled, &before, &after);
         true
+    }
+
+    /// What it gave is not weighed before its report says closed, or its own timer has closed it.
+    fn may_still_run(&self, index: usize) -> bool {
+        if !self.plan.valves[index].reports || self.not_closed(index).is_none() {
+            return false;
+        }
+        let over =
+            self.valves[index].kept.entry.as_ref().map(|entry| entry.at.mono + Span::seconds(i64::from(entry.seconds)));
+        over.is_none_or(|over| self.now.mono < over + super::account::CUT_OFF_SETTLES)
     }
 
     /// Counts, learns, and tells of what an opening gave.
@@ -505,10 +535,6 @@ impl Site {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.as_mut()) else { return };
         run.pour.stop(ended);
         let is_open = matches!(run.pour.phase(), Phase::Open { .. });
-        if matches!(run.step, Step::Journal { .. } | Step::Master { .. }) {
-            run.step = Step::None;
-            self.valves[index].kept.entry = None;
-        }
         if is_open {
             self.close_for(index, &WhyClose::Pulse);
         }
@@ -517,6 +543,10 @@ impl Site {
 
     fn ends(&mut self, index: usize, ended: Ended) {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.take()) else { return };
+        if !matches!(run.step, Step::None) {
+            // What the journal has of it was never ordered.
+            self.valves[index].kept.entry = None;
+        }
         let flats: Vec<(String, Millilitres)> = run
             .pour
             .beds()
@@ -525,13 +555,12 @@ impl Site {
             .collect();
         let (volume, delivered) = (run.pour.volume, run.pour.delivered(self.now.mono));
         if run.pour.beds().is_empty() {
-            let seconds = run.pour.volume.get() / self.valves[index].kept.flow().get().max(1e-6);
-            self.valves[index].kept.bucket = (ended != Ended::Fault).then_some(seconds);
+            let seconds = run.pour.open_time().as_seconds();
+            let ran = ended != Ended::Fault && seconds > 0.0;
+            self.valves[index].kept.bucket = ran.then_some(Bucket { seconds, at: self.now });
         }
-        if let Some(why) = run.why.filter(|_| ended == Ended::Fault) {
-            self.notes.push(format!("{}: a watering was broken off: {why}", self.id(Subject::Valve(index))));
-        }
-        self.event(Subject::Valve(index), Happening::WateringEnded { volume, delivered, reason: ended, flats });
+        let why = run.why.filter(|_| ended == Ended::Fault);
+        self.event(Subject::Valve(index), Happening::WateringEnded { volume, delivered, reason: ended, why, flats });
         if run.limited_by == LimitedBy::MaxPerDay {
             self.cut_short_by_the_day(index);
         }

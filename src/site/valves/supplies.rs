@@ -47,6 +47,12 @@ impl Site {
         Some((fault.kind.name(), format!("{}: {}", self.id(Subject::Valve(master)), fault.text)))
     }
 
+    /// Its report says that the master is open, or nothing reports.
+    pub(super) fn is_master_open(&self, index: usize) -> bool {
+        let master = self.master_of(index).and_then(|master| self.valves.get(master));
+        master.is_none_or(|master| matches!(master.device, Device::Open { .. }))
+    }
+
     /// Orders the master open, if there is one.
     pub(super) fn open_master_for(&mut self, index: usize, seconds: u32) -> bool {
         let Some(master) = self.master_of(index) else { return false };
