@@ -265,8 +265,15 @@ impl Taps {
         let most = settings.max_run.map_or(0, Span::millis) / 1000;
         assert!(i64::from(seconds) <= most, "S1: {seconds} s of {most}");
         let key = ("valve".to_owned(), settings.id.clone());
-        let entry = self.disk.get(&key).is_some_and(|json| json.contains("\"entry\""));
-        assert!(entry, "S2: opened without an entry on the disk");
+        let kept = self.disk.get(&key).and_then(|json| serde_json::from_str::<serde_json::Value>(json).ok());
+        let kept = kept.unwrap_or_default();
+        let could = kept["entry"]["most"].as_f64().expect("S2: opened without an entry on the disk");
+        let day = self.moment().mono.millis() - Span::hours(24).millis();
+        let poured = kept["poured"].as_array().into_iter().flatten();
+        let poured = poured.filter(|poured| poured["at"]["mono"].as_i64().is_some_and(|at| at > day));
+        let given: f64 = poured.filter_map(|poured| poured["volume"].as_f64()).sum();
+        let limit = settings.max_per_day.map_or(f64::INFINITY, Millilitres::get);
+        assert!(given + could <= limit + 0.5, "S2: {could:.1} mL more could pass {limit} after {given:.1}");
         assert!(self.broker && self.linked[valve], "S3: not connected");
     }
 

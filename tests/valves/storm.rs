@@ -64,12 +64,7 @@ struct Storm {
     /// Events that have been looked at.
     heard: usize,
     down: Option<SimTime>,
-    /// What the valve gives a second, as it has learned.
-    rate: f64,
     watering: Option<String>,
-    /// What the valve had given in 24 h when it was looked at last, and may give.
-    counted: f64,
-    most: f64,
 }
 
 impl Storm {
@@ -116,10 +111,7 @@ impl Storm {
             last_auto: None,
             heard: 0,
             down: None,
-            rate: 0.0,
             watering: None,
-            counted: 0.0,
-            most: 0.0,
         }
     }
 
@@ -246,12 +238,11 @@ impl Storm {
         let Some(state) = self.taps.site.as_ref().and_then(|site: &Site| {
             let state = site.valve_state(0)?;
             let watering = state.watering.map(|watering| watering.id);
-            Some((watering, state.locked, state.last_24h_ml, state.max_per_day_ml, state.flow_ml_per_min))
+            Some((watering, state.locked))
         }) else {
             return;
         };
-        let (watering, locked, last_24h, most, flow) = state;
-        self.rate = flow / 60.0;
+        let (watering, locked) = state;
         if watering.is_none() && self.watering.is_some() {
             self.after_a_watering();
         }
@@ -268,8 +259,6 @@ impl Storm {
             self.that(!stays, || "S7: a fault's lock went without a person".to_owned());
             self.locked = is_fault;
         }
-        self.counted = last_24h;
-        self.most = most.unwrap_or(0.0);
         for flat in 0..self.taps.plan.flats.len() {
             let fraction = self.taps.fraction(flat);
             self.tally.looked += step.as_seconds();
@@ -284,15 +273,8 @@ impl Storm {
             self.seen += 1;
             let ValveOrder::Open { seconds } = ordered.order else { continue };
             self.tally.opens += 1;
-            let most = f64::from(seconds) * self.rate;
             let (locked, at) = (self.locked, ordered.at);
             self.that(!locked, || format!("S7: opened at {at:?} while locked by a fault"));
-            // A valve that does not obey pours more than any order; but none is given that could.
-            let (counted, limit) = (self.counted, self.most);
-            // What is published is rounded, and was looked at a moment before.
-            self.that(limit == 0.0 || counted + most <= limit + 2.0, || {
-                format!("S2: {most:.0} mL ordered where {counted:.0} of {limit:.0} were poured")
-            });
             let max_run = self.taps.plan.valves[0].max_run.unwrap();
             self.that(Span::seconds(i64::from(seconds)) <= max_run, || format!("S1: {seconds} s"));
         }
