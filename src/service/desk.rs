@@ -326,7 +326,9 @@ impl Desk {
         let may_answer = |topic: &&str| crate::mqtt::is_topic(topic) && self.tools.router.may_answer(topic);
         let ticket = message.response_topic().filter(may_answer).map(|topic| {
             let asker = Asker::Topic(topic.to_owned(), message.correlation().map(<[u8]>::to_vec));
-            ticket_for(&mut self.tickets, &mut self.askers, asker)
+            let ticket = new_ticket(&mut self.tickets);
+            self.askers.insert(ticket, asker);
+            ticket
         });
         let site = &mut self.site;
         let retained = message.retained();
@@ -418,7 +420,8 @@ impl Desk {
                 return;
             }
         };
-        let ticket = Ticket(self.tickets);
+        // A number of its own also where the answer is given here: the engine's to it comes later, and must find nobody.
+        let ticket = new_ticket(&mut self.tickets);
         let Some(order) = wire::order(names, subject, payload, false, Some(ticket)) else {
             let _ = answer.send(Reply::Unreadable("an empty command".to_owned()));
             return;
@@ -426,7 +429,7 @@ impl Desk {
         if let Err(why) = &order.command {
             let _ = answer.send(Reply::Unreadable(why.clone()));
         } else {
-            ticket_for(&mut self.tickets, &mut self.askers, Asker::Web(answer));
+            self.askers.insert(ticket, Asker::Web(answer));
         }
         self.site.handle(order.into(), self.tools.clock.now());
     }
@@ -529,10 +532,9 @@ fn clear(topic: &str) -> Outgoing {
     Outgoing::new(topic, Vec::new(), Delivery::State { qos1: true })
 }
 
-fn ticket_for(tickets: &mut u64, askers: &mut HashMap<Ticket, Asker>, asker: Asker) -> Ticket {
+fn new_ticket(tickets: &mut u64) -> Ticket {
     let ticket = Ticket(*tickets);
     *tickets += 1;
-    askers.insert(ticket, asker);
     ticket
 }
 

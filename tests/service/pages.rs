@@ -62,6 +62,11 @@ fn commands_are_answered_with_their_status() {
         assert_eq!(answer["ok"], status == 200, "{answer}");
         assert!(status == 200 || answer["error"].is_string(), "{answer}");
     }
+    // What could not be read is answered at once, what could be when the store has it: neither gets the other's answer.
+    for _ in 0..50 {
+        assert_eq!(post(web, leek, r#"{"command":"set"}"#).0, 400);
+        assert_eq!(post(web, "/api/command", r#"{"command":"pause","for_h":4}"#).0, 200);
+    }
     let plain = request(web, &format!("POST {leek}"), &["Content-Type: text/plain"], "undo");
     assert_eq!(plain.0, 415, "{}", plain.1);
     let json = "Content-Type: application/json";
