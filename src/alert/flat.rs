@@ -19,8 +19,10 @@ const MEASURABLE: Grams = Grams::new(5.0);
 const SAFE_BY: Span = Span::hours(1);
 const EVENING: f64 = 16.0;
 const MORNING: f64 = 9.0;
-/// Above it a fraction that is carried on is worth nothing.
+/// Above it a fraction that is carried on is worth nothing …
 const UNSURE: f64 = 0.15;
+/// … and up to this it is known again.
+const SURE_AGAIN: f64 = 0.13;
 const NO_DOUBT_FOR: Span = Span::minutes(10);
 const NO_LEAK_FOR: Span = Span::minutes(10);
 /// A watering drains for an hour, and the loss is that of the half hour before.
@@ -335,11 +337,14 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
     // Written so that an error that is no number counts as unsure.
     let sure = signs.fraction_error <= UNSURE;
     // Once it is too unsure nothing is known of it, and there is no error to go by any more.
-    let is_lost = signs.fraction.is_none() && signs.misfit.is_none();
+    let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > Span::ZERO;
     if !sure || is_lost || carried >= signs.weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
     watch.wake_in(signs, signs.weigh_after - carried);
+    if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
+        return over(raised, || format!("what is left of its water is known: {}", words::percent(signs.fraction)));
+    }
     Hold
 }
 

@@ -399,6 +399,28 @@ fn weigh_due_rises_after_sixty_hours_or_when_unsure() {
 }
 
 #[test]
+fn weigh_due_ends_with_a_weighing_also_of_a_flat_that_is_on_no_stand() {
+    let mut bench = Bench::new();
+    // What has no stand is carried on from the moment it was weighed; a flat that another speaks for, from the first word.
+    (bench.signs.carried_for, bench.signs.fraction) = (Some(Span::ZERO), None);
+    assert!(bench.look().is_empty(), "not weighed for no time at all");
+    bench.signs.carried_for = Some(Span::hours(60));
+    bench.fill(0.52);
+    assert_rose(&bench.look(), Kind::WeighDue);
+    bench.signs.carried_for = Some(Span::ZERO);
+    bench.fill(0.48);
+    assert_cleared(&bench.look(), Kind::WeighDue, "what is left of its water is known: 48 %");
+
+    bench.signs.carried_for = Some(Span::hours(20));
+    bench.signs.fraction_error = 0.151;
+    assert_rose(&bench.look(), Kind::WeighDue);
+    bench.signs.fraction_error = 0.149;
+    assert!(bench.look().is_empty(), "it would flicker");
+    bench.signs.fraction_error = 0.13;
+    assert_cleared(&bench.look(), Kind::WeighDue, "what is left of its water is known: 48 %");
+}
+
+#[test]
 fn a_doubtful_band_clears_after_ten_minutes_or_with_another_band() {
     let mut bench = Bench::new();
     bench.signs.band_doubt = Some("it weighs 300 g less than its dry weight".to_owned());

@@ -50,6 +50,8 @@ pub struct Taps {
     pub wired: bool,
     pub cleared: Vec<usize>,
     pub slice: Span,
+    /// The state of the first valve, as last published.
+    told_valve: Option<serde_json::Value>,
 }
 
 /// How a house is put together.
@@ -152,6 +154,7 @@ impl Taps {
             wired: true,
             cleared: Vec::new(),
             slice: Span::from_millis(250),
+            told_valve: None,
         };
         taps.start();
         taps
@@ -237,6 +240,11 @@ impl Taps {
                 self.events.push((self.now, event.subject, event.what));
             }
             Output::Answer(_, answer) => self.answers.push(answer),
+            Output::State(Subject::Valve(0)) => {
+                let mut json = Vec::new();
+                site.write_state(Subject::Valve(0), &mut json);
+                self.told_valve = serde_json::from_slice(&json).ok();
+            }
             _ => {}
         }
     }
@@ -370,6 +378,10 @@ impl Taps {
 
     pub fn valve(&self) -> serde_json::Value {
         self.state(Subject::Valve(0))
+    }
+
+    pub fn told_valve(&self) -> Option<serde_json::Value> {
+        self.told_valve.clone()
     }
 
     pub fn state(&self, subject: Subject) -> serde_json::Value {

@@ -21,3 +21,18 @@ fn a_run_lifts_a_flat_to_its_target() {
     let watered = |what: &Happening| matches!(what, Happening::Watered { by: tarewell::site::By::Valve, .. });
     assert_eq!(taps.happened(watered), 1);
 }
+
+#[test]
+fn what_has_been_poured_is_told_while_water_runs() {
+    let mut taps = Taps::new(Setup::default());
+    taps.pass(Span::minutes(3));
+    taps.run().unwrap();
+    let told: Vec<f64> = (0..8)
+        .map(|_| {
+            taps.pass(Span::seconds(10));
+            taps.told_valve().expect("told")["watering"]["delivered_ml"].as_f64().unwrap()
+        })
+        .collect();
+    // 6 g/s; the first seconds are the valve's and the hose's.
+    assert!(told.windows(2).all(|pair| (40.0..80.0).contains(&(pair[1] - pair[0]))), "{told:?}");
+}

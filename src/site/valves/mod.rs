@@ -50,6 +50,24 @@ pub(super) struct Valve {
     queued: bool,
 }
 
+/// A plan, or what has been poured, is told again when it has changed by so much.
+const TOLD_APART: Millilitres = Millilitres::new(5.0);
+
+impl Valve {
+    /// What a watering has poured so far, else what its plan would.
+    fn volume_to_tell(&self, now: Mono) -> Option<Millilitres> {
+        let poured = self.run.as_ref().map(|run| run.pour.delivered(now));
+        poured.or_else(|| self.plan.as_ref().map(|(_, plan)| plan.volume))
+    }
+
+    /// Whether that is to be told anew.
+    fn has_moved(&self, now: Mono) -> bool {
+        let moved = self.sent_volume.zip(self.volume_to_tell(now)).map(|(sent, volume)| (volume - sent).abs());
+        let paused = self.sent.is_none_or(|sent| now.since(sent) >= super::flats::LEAST_PAUSE);
+        paused && moved.is_some_and(|moved| moved >= TOLD_APART)
+    }
+}
+
 /// Why a valve may not open; goes when the reason goes.
 #[derive(Debug, Clone, PartialEq)]
 struct Lock {
@@ -82,7 +100,6 @@ impl Site {
             let since = valve.locked.as_ref().filter(|lock| lock.reason == reason).map_or(now.wall, |lock| lock.since);
             Lock { reason, text, since }
         });
-        let volume = watering.as_ref().map(|plan| plan.volume);
         valve.plan = watering.map(|plan| {
             let number = number.unwrap_or_else(|| {
                 self.plans_made += 1;
@@ -93,12 +110,7 @@ impl Site {
 
         let lock_changed = was_locked != valve.locked.as_ref().map(|lock| lock.reason);
         let turned = was_due != due || lock_changed;
-        let grown = match (valve.sent_volume, volume) {
-            (Some(sent), Some(volume)) => (volume - sent).abs() >= Millilitres::new(5.0),
-            _ => false,
-        };
-        let paused = valve.sent.is_none_or(|sent| now.mono.since(sent) >= super::flats::LEAST_PAUSE);
-        if turned || (grown && paused) {
+        if turned || valve.has_moved(now.mono) {
             self.publish_valve(index);
         }
         if lock_changed {
@@ -125,7 +137,7 @@ impl Site {
         let now = self.now.mono;
         let Some(valve) = self.valves.get_mut(index) else { return };
         valve.sent = Some(now);
-        valve.sent_volume = valve.plan.as_ref().map(|(_, plan)| plan.volume);
+        valve.sent_volume = valve.volume_to_tell(now);
         if !std::mem::replace(&mut valve.queued, true) {
             self.out.push_back(Output::State(Subject::Valve(index)));
         }

@@ -430,6 +430,9 @@ impl Site {
             self.close_for(index, &why);
         }
         self.drive(index);
+        if self.valves[index].has_moved(now) {
+            self.publish_valve(index);
+        }
         self.wish_valve(index);
     }
 
