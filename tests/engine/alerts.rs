@@ -675,6 +675,28 @@ fn advice_fits_every_condition() {
     assert!(advice(&bench.signs).starts_with("Being soaked"));
 }
 
+#[test]
+fn water_above_capacity_stands_in_the_tray_once_it_has_had_time_to_soak_in() {
+    let mut bench = Bench::new();
+    bench.fill(1.08);
+    bench.signs.fraction_error = 0.004;
+    let says = |signs: &FlatSigns<'_>| advice(signs).contains("About 130 mL of water stand in its tray: pour it off.");
+    assert!(says(&bench.signs), "{}", advice(&bench.signs));
+    bench.signs.last_watered = Some(bench.signs.at.after(Span::ZERO - Span::minutes(59)));
+    assert!(!says(&bench.signs));
+    bench.signs.last_watered = Some(bench.signs.at.after(Span::ZERO - Span::minutes(60)));
+    assert!(says(&bench.signs));
+    // As like as not capacity, or the plants, are not known so well.
+    bench.signs.fraction_error = 0.05;
+    assert!(!says(&bench.signs));
+    bench.signs.fraction_error = 0.004;
+    bench.signs.carried_for = Some(Span::hours(1));
+    assert!(!says(&bench.signs));
+    bench.signs.carried_for = None;
+    bench.fill(1.02);
+    assert!(!advice(&bench.signs).contains("tray"));
+}
+
 fn any_signs() -> impl Strategy<Value = FlatSigns<'static>> {
     let share = || proptest::option::of(-2.0..3.0f64);
     let hours = || proptest::option::of(-200i64..200);

@@ -107,6 +107,12 @@ impl ValveKept {
         self.ways.iter().map(|way| way.fit.flow()).sum()
     }
 
+    /// When it last gave a flat water.
+    pub fn last_to_a_flat(&self) -> Option<Moment> {
+        let reached = |poured: &&Poured| poured.flats.iter().any(|flat| *flat >= Millilitres::new(1.0));
+        self.poured.iter().filter(reached).map(|poured| poured.at).max_by_key(|at| at.mono)
+    }
+
     /// What was poured in the 24 h before.
     pub fn of_the_day(&self, now: Moment) -> Millilitres {
         self.today(now).map(|poured| poured.volume).sum()

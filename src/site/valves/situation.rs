@@ -2,7 +2,7 @@
 
 use super::super::Site;
 use crate::alert::Kind;
-use crate::moment::Span;
+use crate::moment::{Mono, Span};
 use crate::watering::Situation;
 
 /// A weight is fresh up to two periods, and at least so long.
@@ -28,6 +28,7 @@ impl Site {
             clock_wrong: self.is_clock_wrong(),
             out_of_hours: !self.is_in_hours(index),
             empty: self.empty_supply(index),
+            uptake: self.uptake(index),
             connected: valve.link && self.broker && self.is_master_linked(index),
             journal: valve.journal_failed.is_none_or(|at| self.now.mono.since(at) > JOURNAL_AGAIN),
             other: self.other_on_the_supply(index),
@@ -42,6 +43,23 @@ impl Site {
         let valve = &self.valves[index];
         let text = "its last watering was cut off, and what that gave is still being weighed";
         (valve.kept.entry.is_some() && valve.run.is_none()).then(|| text.to_owned())
+    }
+
+    /// What was given from below is drawn up before more is given. The rests of one watering are its own.
+    fn uptake(&self, index: usize) -> Option<String> {
+        let until = self.uptake_until(index).filter(|_| self.valves[index].run.is_none())?;
+        let last = self.valves[index].kept.last_to_a_flat()?;
+        let hour = |wall| self.stamp(wall).get(11..16).unwrap_or_default().to_owned();
+        let (gave, over) = (hour(last.wall), hour(self.now.wall_at(until)));
+        let valve = &self.plan.valves[index].id;
+        Some(format!("the mix still draws up what {valve} gave from below at {gave}; it waters again from {over} on"))
+    }
+
+    /// When uptake from the tray is over, while it is not.
+    pub(super) fn uptake_until(&self, index: usize) -> Option<Mono> {
+        let lasts = crate::watering::uptake(self.plan.valves.get(index)?)?;
+        let until = self.valves.get(index)?.kept.last_to_a_flat()?.mono + lasts;
+        (until > self.now.mono).then_some(until)
     }
 
     /// Flats that are not weighed need their owner's word, and are not watered by themselves while a check is overdue.
