@@ -52,6 +52,8 @@ pub struct Taps {
     pub slice: Span,
     /// The state of the first valve, as last published.
     told_valve: Option<serde_json::Value>,
+    /// How often the engine was woken at a time of its own.
+    pub ticks: u64,
 }
 
 /// How a house is put together.
@@ -155,6 +157,7 @@ impl Taps {
             cleared: Vec::new(),
             slice: Span::from_millis(250),
             told_valve: None,
+            ticks: 0,
         };
         taps.start();
         taps
@@ -315,6 +318,7 @@ impl Taps {
                 break;
             }
             self.now = self.now.max(wake);
+            self.ticks += 1;
             self.handle(Input::Tick);
         }
         self.now = self.now.max(at);

@@ -544,8 +544,14 @@ fn a_lost_connection_counts_what_came_until_its_own_timer_closed_it() {
     taps.linked[0] = false;
     taps.house.act(Act::Valve(0, Mishap::Unreachable { lasts: Span::minutes(20) }));
     taps.handle(Input::ValveLink { valve: 0, up: false });
+    let ticks = taps.ticks;
     taps.pass(Span::minutes(30));
     assert!(is_shut(&taps));
+    assert!(
+        taps.ticks - ticks < 3600,
+        "woken {} times in half an hour in which nothing can be done",
+        taps.ticks - ticks
+    );
     taps.linked[0] = true;
     taps.handle(Input::ValveLink { valve: 0, up: true });
     taps.pass(Span::minutes(5));
