@@ -9,6 +9,7 @@ mod plan;
 mod pour;
 mod pulses;
 mod settings;
+mod settle;
 mod terms;
 
 pub use bed::{Bed, Scale};

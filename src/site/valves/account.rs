@@ -43,6 +43,7 @@ impl Site {
         let kept = &mut self.valves[index].kept;
         kept.entry = None;
         kept.write_down(Poured { at: entry.at, volume: delivered, flats: gains.clone() });
+        self.owe_cut_off(index, &entry, &gains);
         self.take_from_supply(index, delivered);
         let plan = self.plan.clone();
         let flats: Vec<(String, Millilitres)> = plan.valves[index]

@@ -195,7 +195,8 @@ impl Site {
         let of = |flow: crate::units::Flow| Millilitres::new(flow.get() * open_for.as_seconds());
         let flats: Vec<Millilitres> = kept.ways.iter().map(|way| of(way.fit.flow())).collect();
         let volume = flats.iter().copied().sum();
-        kept.write_down(Poured { at, volume, flats });
+        kept.write_down(Poured { at, volume, flats: flats.clone() });
+        self.owe(index, &flats);
         self.take_from_supply(index, volume);
         self.keep(Subject::Valve(index));
     }
@@ -404,12 +405,6 @@ impl Site {
             let is_open = matches!(valve.device, Device::Opening { .. } | Device::Open { .. } | Device::Closing(_));
             (is_open && valve.last_open.is_some()) || valve.run.is_some()
         })
-    }
-
-    /// Whether what is gained now, or has been gained of late, came from its valve.
-    pub(in crate::site) fn was_valve_open(&self, flat: usize) -> bool {
-        let last = self.valve_of(flat).and_then(|valve| self.valves.get(valve)?.last_open);
-        self.has_water_coming(flat) || last.is_some_and(|last| self.now.mono.since(last) < Span::minutes(45))
     }
 
     fn refresh_scenes_of(&mut self, index: usize) {

@@ -6,6 +6,7 @@ mod device;
 mod faults;
 mod kept;
 mod pouring;
+mod settling;
 mod situation;
 mod supplies;
 mod unattended;
