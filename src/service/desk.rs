@@ -149,6 +149,8 @@ impl Desk {
             }
             self.turn();
         }
+        // What waters is closed first, and what it gave is kept.
+        self.site.handle(Input::Stopping, self.tools.clock.now());
         while let Some(output) = self.site.poll().or_else(|| self.backlog.take()) {
             self.carry_out(output);
         }

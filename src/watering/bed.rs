@@ -220,6 +220,15 @@ impl Bed {
         Some(self.now(seconds)? - self.gained)
     }
 
+    /// What it will have gained in this opening, now that it is closed, as far as can be said.
+    pub(super) fn will_have_gained(&self, open_for: f64) -> f64 {
+        let (Some(_), Some(open)) = (self.scale, self.gained_now(open_for)) else {
+            return self.fit.gives(open_for).get();
+        };
+        let since = self.after.last().map_or(0.0, |(_, gain)| gain - self.gained);
+        (open + self.in_flight.get()).max(since).max(0.0)
+    }
+
     /// Where it has settled after closing, once it has; `late` takes what there is.
     pub(super) fn settled(&self, late: bool) -> Option<f64> {
         let scale = self.scale?;

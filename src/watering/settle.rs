@@ -57,6 +57,26 @@ impl Pour {
         Some(Settled { no_gain, ..settled })
     }
 
+    /// Ends an opening that has been closed and that nobody will see settle: what it gave as far as can be said, with what is on its way.
+    /// `None` when none has just been closed, or nobody knows when it was.
+    pub fn break_off(&mut self) -> Option<Settled> {
+        let Phase::Settling { open_for, .. } = self.phase else { return None };
+        if self.cut_off {
+            return None;
+        }
+        let gains: Vec<f64> = self.beds.iter().map(|bed| bed.will_have_gained(open_for)).collect();
+        let own =
+            self.beds.iter().zip(&gains).map(|(bed, gain)| gain.min(can_have_given(bed, open_for, self.disturbed)));
+        let own = own.map(Millilitres::new).collect();
+        for (bed, gain) in self.beds.iter_mut().zip(&gains) {
+            bed.gained += gain;
+        }
+        let delivered: f64 = gains.iter().sum();
+        self.delivered += delivered;
+        self.phase = Phase::Over(self.ends.unwrap_or(Ended::Stopped));
+        Some(Settled { delivered: Millilitres::new(delivered), lessons: Vec::new(), own, no_gain: false })
+    }
+
     fn take_in(&mut self, weighed: &[Option<f64>], open_for: f64, aimed: Option<f64>) -> Settled {
         let (mut delivered, mut lessons, mut own) = (0.0, Vec::new(), Vec::new());
         let worth = self.worth(Some(open_for));

@@ -52,6 +52,9 @@ pub struct Taps {
     pub slice: Span,
     /// The state of the first valve, as last published.
     told_valve: Option<serde_json::Value>,
+    /// The store writes, but says so only when [`Taps::flush`] is called.
+    pub hold_flush: bool,
+    held: Vec<u64>,
     /// How often the engine was woken at a time of its own.
     pub ticks: u64,
 }
@@ -158,6 +161,8 @@ impl Taps {
             slice: Span::from_millis(250),
             told_valve: None,
             ticks: 0,
+            hold_flush: false,
+            held: Vec::new(),
         };
         taps.start();
         taps
@@ -197,6 +202,19 @@ impl Taps {
         self.facts.clone_from(&self.disk);
     }
 
+    /// The program is told to stop, and stops: all that it keeps is on the disk.
+    pub fn stop(&mut self) {
+        self.handle(Input::Stopping);
+        self.site = None;
+        self.disk.clone_from(&self.facts);
+    }
+
+    pub fn flush(&mut self) {
+        for mark in std::mem::take(&mut self.held) {
+            self.handle(Input::Flushed { mark, ok: self.store });
+        }
+    }
+
     pub fn moment(&self) -> Moment {
         Moment {
             mono: Mono::from_millis(MIDNIGHT + self.now.millis()),
@@ -224,7 +242,11 @@ impl Taps {
                 if self.store {
                     self.disk.clone_from(&self.facts);
                 }
-                inputs.push(Input::Flushed { mark, ok: self.store });
+                if self.hold_flush {
+                    self.held.push(mark);
+                } else {
+                    inputs.push(Input::Flushed { mark, ok: self.store });
+                }
             }
             Output::Keep(subject) => {
                 if let Some(fact) = site.fact(subject) {

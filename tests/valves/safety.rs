@@ -589,3 +589,64 @@ fn a_master_that_does_not_answer_opens_nothing_behind_it() {
     assert_eq!(taps.ordered.iter().filter(opened).count(), 0);
     assert!(!taps.house.valve(1).unwrap().open);
 }
+
+#[test]
+fn a_clean_stop_at_any_step_closes_and_knows_what_was_poured() {
+    for after in [0, 100, 1000, 5_000, 20_000, 60_000, 100_000, 112_000, 125_000, 140_000] {
+        let mut taps = ready(Setup::default());
+        taps.run().unwrap();
+        taps.pass(Span::from_millis(after));
+        taps.stop();
+        taps.pass(Span::seconds(20));
+        assert!(is_shut(&taps), "after {after} ms");
+        assert_eq!(taps.happened(|what| matches!(what, Happening::WateringEnded { .. })), 1, "after {after} ms");
+        // For hours nobody weighs; what a hand pours meanwhile is none of its water.
+        taps.pass(Span::minutes(30));
+        taps.house.act(Act::Flat(0, Doing::Pour { grams: 300.0, over: Span::seconds(10), below: false }));
+        taps.pass(Span::hours(3));
+        let opens = taps.opens();
+        taps.start();
+        taps.pass(Span::seconds(1));
+        let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+        assert!((counted - poured(&taps)).abs() < 15.0, "after {after} ms: counted {counted}, gave {}", poured(&taps));
+        taps.pass(Span::minutes(3));
+        assert_eq!(taps.opens(), opens, "nothing goes on by itself");
+        taps.run_ml(50.0).unwrap();
+    }
+}
+
+#[test]
+fn a_stop_without_a_connection_leaves_it_to_the_next_start_to_weigh() {
+    let mut taps = pouring(Setup::default());
+    taps.linked[0] = false;
+    taps.house.act(Act::Valve(0, Mishap::Unreachable { lasts: Span::minutes(20) }));
+    taps.handle(Input::ValveLink { valve: 0, up: false });
+    taps.stop();
+    taps.pass(Span::minutes(25));
+    taps.linked[0] = true;
+    taps.start();
+    let most = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    assert!(most > 0.95 * poured(&taps), "its most, until it is weighed: {most}");
+    taps.pass(Span::minutes(5));
+    let counted = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    assert!((counted - poured(&taps)).abs() < 25.0, "counted {counted} of {}", poured(&taps));
+}
+
+#[test]
+fn before_the_first_pulse_it_rests_until_nobody_knows_when() {
+    let mut taps = ready(Setup::default());
+    // The store answers only when it is asked to.
+    taps.hold_flush = true;
+    taps.run().unwrap();
+    taps.pass(Span::seconds(2));
+    let watering = taps.valve()["watering"].clone();
+    assert_eq!((&watering["phase"], &watering["until"]), (&"rest".into(), &serde_json::Value::Null), "{watering}");
+    assert_eq!((&watering["pulse"], &watering["delivered_ml"]), (&1.into(), &0.0.into()), "{watering}");
+    assert_eq!(taps.opens(), 0);
+    taps.hold_flush = false;
+    taps.flush();
+    taps.pass(Span::seconds(2));
+    let watering = taps.valve()["watering"].clone();
+    assert_eq!(watering["phase"], "pulse");
+    assert!(watering["until"].is_string(), "{watering}");
+}

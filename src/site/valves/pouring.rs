@@ -444,14 +444,18 @@ impl Site {
     pub(super) fn stop_run(&mut self, index: usize, ended: Ended) {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.as_mut()) else { return };
         run.pour.stop(ended);
-        let is_open = matches!(run.pour.phase(), Phase::Open { .. });
-        if is_open {
-            self.close_for(index, &WhyClose::Pulse);
-        }
+        self.close_if_open(index);
         self.drive(index);
     }
 
-    fn ends(&mut self, index: usize, ended: Ended) {
+    pub(super) fn close_if_open(&mut self, index: usize) {
+        let run = self.valves[index].run.as_ref();
+        if run.is_some_and(|run| matches!(run.pour.phase(), Phase::Open { .. })) {
+            self.close_for(index, &WhyClose::Pulse);
+        }
+    }
+
+    pub(super) fn ends(&mut self, index: usize, ended: Ended) {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.take()) else { return };
         if !matches!(run.step, Step::None) {
             // What the journal has of it was never ordered.

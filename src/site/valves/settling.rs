@@ -45,7 +45,7 @@ impl Site {
     }
 
     /// Counts, learns, and tells of what an opening gave.
-    fn take_in(&mut self, index: usize, settled: &Settled, before: &[Millilitres], after: &[Millilitres]) {
+    pub(super) fn take_in(&mut self, index: usize, settled: &Settled, before: &[Millilitres], after: &[Millilitres]) {
         let at = self.now;
         let flats: Vec<Millilitres> =
             after.iter().zip(before).map(|(after, before)| (*after - *before).max(Millilitres::ZERO)).collect();
