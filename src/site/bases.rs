@@ -410,15 +410,22 @@ impl Site {
         if self.flats[index].kept.weighed.is_some_and(|weighed| weighed.at.mono > at.mono) {
             return Err("it has been weighed since then: that weight has the water in it already".to_owned());
         }
-        self.poured_where_no_scale_saw(index, volume, at, By::Hand);
+        self.poured_where_no_scale_saw(index, volume, volume.mass(), at, By::Hand);
         Ok(self.weighed_answer(index))
     }
 
-    /// Water that came to a flat without a stand counts until it is weighed.
-    pub(super) fn poured_where_no_scale_saw(&mut self, index: usize, volume: Millilitres, at: Moment, by: By) {
+    /// Water that came to a flat without a stand counts until it is weighed: `more` of it beyond what another flat tells of.
+    pub(super) fn poured_where_no_scale_saw(
+        &mut self,
+        index: usize,
+        volume: Millilitres,
+        more: Grams,
+        at: Moment,
+        by: By,
+    ) {
         let now = self.now;
         let Some(flat) = self.flats.get_mut(index) else { return };
-        flat.kept.between.get_or_insert_default().poured += volume.mass();
+        flat.kept.between.get_or_insert_default().poured += more;
         flat.kept.watered = Some(at);
         flat.kept.drying.interrupted(now, Span::ZERO);
         let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };

@@ -69,6 +69,8 @@ pub struct Setup {
     pub acts: Vec<(SimTime, Act)>,
     pub seed: u64,
     pub calm: Span,
+    /// Flats that are on no stand as the engine knows it, and which flat speaks for each.
+    pub unweighed: Vec<(usize, Option<usize>)>,
 }
 
 impl Default for Setup {
@@ -82,6 +84,7 @@ impl Default for Setup {
             acts: Vec::new(),
             seed: 1,
             calm: Span::seconds(10),
+            unweighed: Vec::new(),
         }
     }
 }
@@ -107,9 +110,11 @@ pub fn tap(feeds: &[(usize, f64)]) -> (ValveSettings, tarewell::sim::ValvePlan) 
 impl Taps {
     pub fn new(setup: Setup) -> Self {
         let flats = setup.flats.iter().enumerate().map(|(at, pot)| {
+            let unweighed = setup.unweighed.iter().find(|(flat, _)| *flat == at);
             let settings = FlatSettings {
                 label: format!("Flat {at}"),
-                stand: pot.stand,
+                stand: pot.stand.filter(|_| unweighed.is_none()),
+                like: unweighed.and_then(|(_, like)| *like),
                 dry_weight: Some(pot.dry_weight()),
                 capacity_weight: Some(pot.capacity_weight()),
                 limits: setup.limits,

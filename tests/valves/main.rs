@@ -7,3 +7,4 @@ mod safety;
 mod storm;
 #[path = "../support/taps.rs"]
 mod taps;
+mod unseen;

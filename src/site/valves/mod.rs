@@ -191,7 +191,8 @@ impl Site {
     /// What may still be poured of the day's volume; `None` before it can be said.
     fn left_today(&self, index: usize) -> Option<Millilitres> {
         let most = self.max_per_day(index)?;
-        Some((most - self.of_the_day(index)).max(Millilitres::ZERO))
+        let left = (most - self.of_the_day(index)).max(Millilitres::ZERO);
+        Some(self.left_for_unweighed(index).map_or(left, |unweighed| left.min(unweighed)))
     }
 
     /// What the valve has given in 24 hours: what was settled, what may have come of an opening whose end is unknown, and what

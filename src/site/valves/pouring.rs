@@ -19,8 +19,6 @@ const LOOKS_EVERY: Span = Span::seconds(1);
 const FLUSHED_WITHIN: Span = Span::seconds(5);
 /// A master opens so long before.
 const MASTER_FIRST: Span = Span::seconds(2);
-/// Of an unweighed flat's band, so much a day.
-const UNWEIGHED: f64 = 0.25;
 
 /// A watering under way.
 #[derive(Debug)]
@@ -138,7 +136,7 @@ impl Site {
             let room = if self.is_weighed_all_the_time(fed.flat) {
                 fed.room()
             } else {
-                let day = fed.band.of_water() * UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
+                let day = fed.band.of_water() * super::situation::UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
                 fed.room().min(day.max(Millilitres::ZERO))
             };
             Bed::new(fed.flat, wants, room, way.fit, way.in_flight, self.scale_under(fed.flat))

@@ -64,10 +64,9 @@ impl Site {
         }
         self.take_from_supply(index, volume);
         let feeds = self.plan.valves[index].feeds.clone();
-        for (feed, got) in feeds.iter().zip(&flats) {
-            if *got >= Millilitres::new(1.0) {
-                self.got_water(feed.flat, *got);
-            }
+        for (feed, got) in feeds.iter().zip(&flats).filter(|(_, got)| **got >= Millilitres::new(1.0)) {
+            let told = self.told_by_its_speaker(index, feed.flat, &flats);
+            self.got_water(feed.flat, *got, got.mass() - told);
         }
         if settled.no_gain {
             let text = "it was open twice, and hardly any water arrived. Is the tank empty, the tap shut, a hose off or an emitter \
@@ -78,7 +77,18 @@ impl Site {
         self.publish_valve(index);
     }
 
-    fn got_water(&mut self, flat: usize, got: Millilitres) {
+    /// What the weight of the flat that speaks for this one tells of its water, if the valve feeds both.
+    fn told_by_its_speaker(&self, index: usize, flat: usize, flats: &[Millilitres]) -> Grams {
+        let of = || {
+            let speaker = self.plan.flats.get(flat)?.1.like?;
+            let place = self.plan.valves[index].feeds.iter().position(|feed| feed.flat == speaker)?;
+            let band = |flat: usize| Some(self.flats.get(flat)?.band?.0.width());
+            Some(flats.get(place)?.mass() * (band(flat)? / band(speaker)?))
+        };
+        of().unwrap_or(Grams::ZERO)
+    }
+
+    fn got_water(&mut self, flat: usize, got: Millilitres, more: Grams) {
         self.interrupt(flat, super::super::readings::QUIET_AFTER_WATER);
         if self.is_weighed_all_the_time(flat) {
             // Its stand tells of it when the weight has come to rest.
@@ -86,7 +96,7 @@ impl Site {
                 flat.kept.watered = Some(self.now);
             }
         } else {
-            self.poured_where_no_scale_saw(flat, got, self.now, By::Valve);
+            self.poured_where_no_scale_saw(flat, got, more, self.now, By::Valve);
             self.own_of(flat);
         }
         self.keep(Subject::Flat(flat));

@@ -3,10 +3,13 @@
 use super::super::Site;
 use crate::alert::Kind;
 use crate::moment::{Mono, Span};
+use crate::units::Millilitres;
 use crate::watering::Situation;
 
 /// A weight is fresh up to two periods, and at least so long.
 const FRESH: Span = Span::seconds(3);
+/// Of an unweighed flat's band, so much a day.
+pub(super) const UNWEIGHED: f64 = 0.25;
 /// The store is tried again so long after it could not be written.
 const JOURNAL_AGAIN: Span = Span::seconds(60);
 
@@ -62,12 +65,19 @@ impl Site {
         (until > self.now.mono).then_some(until)
     }
 
-    /// Flats that are not weighed need their owner's word, and are not watered by themselves while a check is overdue.
+    /// Flats that only a `like` speaks for need their owner's word, and are not watered by themselves while a check is overdue. What is
+    /// weighed now and then, on a shared scale or in the kitchen, has no fresh weight but while it lies there, and nobody speaks for it.
     fn unweighed(&self, index: usize, by_itself: bool) -> Option<(&'static str, String)> {
         let settings = &self.plan.valves[index];
         settings.feeds.iter().filter(|feed| !self.is_weighed_all_the_time(feed.flat)).find_map(|feed| {
             let (_, flat) = self.plan.flats.get(feed.flat)?;
             let label = &flat.label;
+            if flat.like.is_none() {
+                let text = format!(
+                    "{label} is weighed only now and then, and no `like` speaks for it, so nobody would see how much water it gets"
+                );
+                return Some(("unweighed", text));
+            }
             if !settings.unweighed_accepted {
                 let text = format!(
                     "{label} is on no stand, so nobody would see how much water it gets; `unweighed: accepted` in the file lets it open"
@@ -77,6 +87,21 @@ impl Site {
             let is_due = self.board.is_raised(Kind::WeighDue, crate::alert::Of::Flat(feed.flat));
             (by_itself && is_due).then(|| ("weigh-due", format!("{label} has to be weighed first")))
         })
+    }
+
+    /// What the valve may give so that no flat that is not weighed gets more than its share of a day; `None` where all are weighed.
+    pub(super) fn left_for_unweighed(&self, index: usize) -> Option<Millilitres> {
+        let (settings, kept) = (self.plan.valves.get(index)?, &self.valves.get(index)?.kept);
+        let of = |(place, feed): (usize, &crate::watering::Feed)| {
+            if self.is_weighed_all_the_time(feed.flat) {
+                return None;
+            }
+            let (band, _) = self.flats.get(feed.flat)?.band?;
+            let left = band.width().of_water() * UNWEIGHED - kept.of_the_day_to(place, self.now);
+            let share = kept.ways.get(place)?.fit.flow() / kept.flow();
+            Some(Millilitres::new(left.get().max(0.0) / share.max(1e-6)))
+        };
+        settings.feeds.iter().enumerate().filter_map(of).min_by(|a, b| a.get().total_cmp(&b.get()))
     }
 
     pub(super) fn is_weighed_all_the_time(&self, flat: usize) -> bool {
