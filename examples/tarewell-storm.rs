@@ -36,6 +36,9 @@ struct Wanted {
     /// Tell of each false and each missed alert
     #[arg(long)]
     notes: bool,
+    /// Tell all that happens to this flat and its stand; best with one seed
+    #[arg(long, value_name = "NUMBER")]
+    watch: Option<usize>,
     /// Only measure what a day of 50 flats at a reading in 10 s costs, engine and house, without checks
     #[arg(long)]
     day: bool,
@@ -53,7 +56,7 @@ fn main() -> ExitCode {
     let seeds = seeds(seed, weather, days, wanted.flat_days);
     println!("{} houses from seed {seed}, {days} days each", seeds.len());
     let begun = Instant::now();
-    let tally = play(seeds, weather, days, wanted.threads);
+    let tally = play(seeds, weather, days, &wanted);
     println!("{tally}");
     let took = begun.elapsed().as_secs_f64();
     println!("took {took:.1} s on {} threads", wanted.threads);
@@ -86,14 +89,14 @@ fn seeds(first: u64, weather: Weather, days: i64, flat_days: u64) -> Vec<u64> {
     (first..).take_while(enough).collect()
 }
 
-fn play(seeds: Vec<u64>, weather: Weather, days: i64, threads: u64) -> Tally {
+fn play(seeds: Vec<u64>, weather: Weather, days: i64, wanted: &Wanted) -> Tally {
     let (left, tally) = (Mutex::new(seeds.into_iter()), Mutex::new(Tally::default()));
     let next = || left.lock().ok().and_then(|mut left| left.next());
     std::thread::scope(|scope| {
-        for _ in 0..threads {
+        for _ in 0..wanted.threads {
             scope.spawn(|| {
                 while let Some(seed) = next() {
-                    let one = storm::play(seed, weather, days);
+                    let one = storm::play(seed, weather, days, wanted.watch);
                     if let Ok(mut tally) = tally.lock() {
                         tally.merge(one);
                     }

@@ -30,6 +30,21 @@ pub enum Happens {
 }
 
 impl Happens {
+    /// Whether a flat, or the stand of its number, may notice.
+    pub fn concerns(&self, flat: usize) -> bool {
+        match self {
+            Self::Act(Act::Flat(of, Doing::Swap { with })) => *of == flat || *with == flat,
+            Self::Act(Act::Flat(of, _) | Act::Stand(of, _))
+            | Self::Retained { stand: of, .. }
+            | Self::Thinned { stand: of, .. } => *of == flat,
+            Self::Act(_) | Self::Round | Self::Killed { .. } | Self::Jump(_) | Self::Reconnected => true,
+            Self::Command { topic, .. } => {
+                [format!("flats/f{flat}/"), format!("stands/s{flat}/")].iter().any(|name| topic.contains(name))
+            }
+            Self::Repeat => true,
+        }
+    }
+
     /// The name it is counted under.
     pub const fn name(&self) -> &'static str {
         match self {

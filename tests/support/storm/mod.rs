@@ -26,7 +26,9 @@ pub use states::flat;
 pub use tally::Tally;
 pub use world::World;
 
-/// Plays a seed for so many days.
-pub fn play(seed: u64, weather: Weather, days: i64) -> Tally {
-    World::new(Scenario::new(seed, weather, days)).run()
+/// Plays a seed for so many days, and prints what happens to one flat where somebody wants to watch it.
+pub fn play(seed: u64, weather: Weather, days: i64, watched: Option<usize>) -> Tally {
+    let mut world = World::new(Scenario::new(seed, weather, days));
+    world.watched = watched;
+    world.run()
 }

@@ -54,6 +54,8 @@ pub struct World {
     agenda: VecDeque<(SimTime, Happens)>,
     /// What was told of, where somebody wants to know.
     pub events: Option<Vec<(SimTime, Subject, Happening)>>,
+    /// The flat whose story is printed.
+    pub watched: Option<usize>,
 }
 
 impl World {
@@ -88,6 +90,7 @@ impl World {
             ticks: 0,
             agenda: scenario.agenda.clone().into(),
             events: None,
+            watched: None,
             scenario,
         };
         world.start();
@@ -307,6 +310,9 @@ impl World {
     }
 
     fn event(&mut self, site: &Site, subject: Subject, what: &Happening, now: Moment) {
+        if self.watched.is_some_and(|flat| matches!(subject, Subject::Flat(of) | Subject::Stand(of) if of == flat)) {
+            self.print(&format!("told of {subject:?}: {what:?}"));
+        }
         if let Some(events) = &mut self.events {
             events.push((self.now, subject, what.clone()));
         }
@@ -327,6 +333,9 @@ impl World {
     // ---- what happens
 
     fn suffer(&mut self, what: Happens) {
+        if self.watched.is_some_and(|flat| what.concerns(flat)) {
+            self.print(&format!("happens: {what:?}"));
+        }
         match what {
             Happens::Act(act) => {
                 self.house.act(act);
@@ -473,8 +482,28 @@ impl World {
 
     // ---- truth
 
+    fn print(&self, what: &str) {
+        println!("day {} {:.3} h  {what}", self.now.day(), self.now.hour());
+    }
+
+    /// How a watched flat stands, every ten minutes.
+    fn print_watched(&self, flat: usize) {
+        let truth = self.house.truth(flat).map_or((f64::NAN, f64::NAN), |truth| (truth.fraction, truth.weight));
+        let scale = self.house.stand(flat).map_or(f64::NAN, |stand| stand.shown);
+        let state = |subject| {
+            let mut json = Vec::new();
+            self.site.as_ref()?.write_state(subject, &mut json);
+            String::from_utf8(json).ok()
+        };
+        let (flat, stand) = (state(Subject::Flat(flat)), state(Subject::Stand(flat)));
+        self.print(&format!("truth {:.3}, {:.1} g, on the scale {scale:.1} g; {flat:?}; {stand:?}", truth.0, truth.1));
+    }
+
     fn look(&mut self) {
         self.checks.now = self.now;
+        if let Some(flat) = self.watched.filter(|_| self.now.millis() % Span::minutes(10).millis() < SLICE.millis()) {
+            self.print_watched(flat);
+        }
         if self.site.is_none() {
             self.judge.look(&self.house, self.now, None, &self.shown, &mut self.checks, &mut self.tally);
             return;
