@@ -12,6 +12,7 @@ use tarewell::moment::Span;
 use tarewell::sim::{Deed, House, Message, Place, SimTime, Trouble};
 use tarewell::site::{Plan, Site, Subject};
 use tarewell::store::{Of, Write};
+use tarewell::watering::Mode;
 
 /// The crop is looked at so often.
 const SAMPLE_EVERY: Span = Span::minutes(10);
@@ -590,6 +591,14 @@ impl Judge {
             _ => 3,
         };
         tally.samples[at] += 1;
+        pot.inside |= at == 1;
+        let alone = self.plan.valves.iter().any(|valve| {
+            valve.mode == Mode::Auto && valve.feeds.len() == 1 && valve.feeds[0].flat == place
+        });
+        if alone && pot.inside {
+            tally.own[0] += 1;
+            tally.own[1] += u64::from(at == 1);
+        }
         let post = &self.posts[place];
         let calm = now.since(post.honest_from.max(post.troubled_until)) > Span::minutes(40)
             && now.since(post.watered_until) > Span::minutes(40)
@@ -616,6 +625,8 @@ impl Judge {
                 tally.water[0] += truth.arrived;
                 tally.water[1] += truth.evaporated + truth.taken_up;
                 tally.water[2] += truth.ran_off;
+                let held = truth.arrived - truth.evaporated - truth.taken_up - truth.ran_off;
+                tally.water[3] += held;
             }
         }
     }

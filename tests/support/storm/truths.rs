@@ -159,6 +159,8 @@ pub struct Pot {
     pub low: f64,
     pub absence_judged: bool,
     pub wetness_judged: bool,
+    /// It has been within its limits.
+    pub inside: bool,
     /// What had evaporated, every ten minutes of a day.
     evaporated: VecDeque<(SimTime, f64)>,
     /// Share of the band that it loses an hour, over the last day.
