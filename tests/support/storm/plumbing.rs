@@ -128,7 +128,7 @@ pub fn mishaps(dice: &mut Dice, wildness: f64, days: i64, made: &Plumbing) -> Ve
     for (valve, settings) in made.valves.iter().enumerate() {
         let mut at = BEGINS;
         loop {
-            at = at + Span::from_seconds(dice.wait(86_400.0 / (0.35 * wildness)));
+            at = at + Span::from_seconds(dice.wait(86_400.0 / (0.2 * wildness)));
             if at >= end {
                 break;
             }
@@ -137,8 +137,9 @@ pub fn mishaps(dice: &mut Dice, wildness: f64, days: i64, made: &Plumbing) -> Ve
     }
     for day in 0..=days {
         // Somebody looks after what is locked, and after the tank.
-        all.push((SimTime::at(day, 8, 30), Happens::Caretaker));
-        all.push((SimTime::at(day, 17, 30), Happens::Caretaker));
+        for hour in [8, 12, 17] {
+            all.push((SimTime::at(day, hour, 30), Happens::Caretaker));
+        }
     }
     let mut at = BEGINS;
     loop {

@@ -19,6 +19,8 @@ const STILL: Span = Span::seconds(30);
 const TWICE: Span = Span::seconds(9);
 /// Water of somebody else, or of a valve that does not obey, is nobody's fault for so long.
 const LATER: Span = Span::hours(1);
+/// Until somebody mends it.
+const FOR_GOOD: SimTime = SimTime::at(999, 0, 0);
 
 /// What passes between the engine and its valves.
 #[derive(Debug, Default)]
@@ -82,6 +84,10 @@ impl World {
     pub fn order(&mut self, site: &Site, valve: usize, order: ValveOrder) {
         let now = self.now;
         let is_up = self.works.is_up(valve);
+        let feeds = &self.scenario.plan.valves[valve].feeds;
+        if self.watched.is_some_and(|flat| feeds.iter().any(|feed| feed.flat == flat)) {
+            self.print(&format!("ordered: valve {valve}: {order:?}, linked {is_up}"));
+        }
         let said = match order {
             ValveOrder::Open { seconds } => {
                 self.works.opens += 1;
@@ -307,13 +313,17 @@ impl World {
     pub fn caretaker(&mut self) {
         for valve in 0..self.works.lines.len() {
             let is_locked = self.works.lines[valve].fault;
-            let looks = self.dice.chance(if is_locked { 0.7 } else { 0.1 });
+            let looks = self.dice.chance(if is_locked { 0.8 } else { 0.4 });
             if !looks {
                 continue;
             }
             self.house.act(Act::Valve(valve, Mishap::Mended));
             let line = &mut self.works.lines[valve];
-            line.troubled = line.troubled.map(|_| self.now + LATER);
+            let mended = |until: SimTime| if until == FOR_GOOD { self.now + LATER } else { until };
+            (line.troubled, line.foreign) = (line.troubled.map(mended), line.foreign.map(mended));
+            if !line.watering {
+                self.house.order(valve, Said::Close, self.now);
+            }
             if is_locked {
                 let topic = format!("tarewell/valves/{}/command", self.scenario.plan.valves[valve].id);
                 self.works.lines[valve].unlocked = true;
@@ -372,14 +382,15 @@ impl World {
         let now = self.now;
         let line = &mut self.works.lines[valve];
         let until = match mishap {
-            Mishap::StuckOpen | Mishap::StuckClosed | Mishap::Clogged { .. } | Mishap::Leaks { .. } => SimTime::at(999, 0, 0),
+            Mishap::StuckOpen | Mishap::StuckClosed | Mishap::Clogged { .. } | Mishap::Leaks { .. } => FOR_GOOD,
             Mishap::Mended => {
-                line.troubled = line.troubled.map(|_| now + LATER);
+                line.troubled = line.troubled.map(|until| if until == FOR_GOOD { now + LATER } else { until });
                 return;
             }
             Mishap::PowerCut { lasts } | Mishap::Unreachable { lasts } => now + lasts + LATER,
             Mishap::OpenedByOther { timer } => {
-                let until = now + timer.unwrap_or(Span::hours(9)) + LATER;
+                let timer = timer.filter(|_| self.scenario.plan.valves[valve].has_timer);
+                let until = timer.map_or(FOR_GOOD, |timer| now + timer + LATER);
                 line.foreign = line.foreign.max(Some(until));
                 return;
             }

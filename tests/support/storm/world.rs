@@ -369,7 +369,12 @@ impl World {
     }
 
     fn event(&mut self, site: &Site, subject: Subject, what: &Happening, now: Moment) {
-        if self.watched.is_some_and(|flat| matches!(subject, Subject::Flat(of) | Subject::Stand(of) if of == flat)) {
+        let concerns = |flat: usize| match subject {
+            Subject::Flat(of) | Subject::Stand(of) => of == flat,
+            Subject::Valve(of) => self.scenario.plan.valves[of].feeds.iter().any(|feed| feed.flat == flat),
+            Subject::Supply(_) | Subject::Site => true,
+        };
+        if self.watched.is_some_and(concerns) {
             self.print(&format!("told of {subject:?}: {what:?}"));
         }
         if let Some(events) = &mut self.events {
@@ -564,7 +569,7 @@ impl World {
 
     // ---- truth
 
-    fn print(&self, what: &str) {
+    pub fn print(&self, what: &str) {
         println!("day {} {:.3} h  {what}", self.now.day(), self.now.hour());
     }
 
@@ -577,6 +582,10 @@ impl World {
             self.site.as_ref()?.write_state(subject, &mut json);
             String::from_utf8(json).ok()
         };
+        let valves = &self.scenario.plan.valves;
+        if let Some(valve) = valves.iter().position(|valve| valve.feeds.iter().any(|feed| feed.flat == flat)) {
+            self.print(&format!("{:?}; {:?}", state(Subject::Valve(valve)), self.house.valve(valve)));
+        }
         let (flat, stand) = (state(Subject::Flat(flat)), state(Subject::Stand(flat)));
         self.print(&format!("truth {:.3}, {:.1} g, on the scale {scale:.1} g; {flat:?}; {stand:?}", truth.0, truth.1));
     }
