@@ -81,7 +81,12 @@ impl Drip {
 
     /// A configuration for it with a store of its own.
     pub fn house(&self) -> Nest {
-        let Self { at, base, .. } = self;
+        self.house_by(self.at)
+    }
+
+    /// As [`Drip::house`], with the broker found at another place.
+    pub fn house_by(&self, at: SocketAddr) -> Nest {
+        let Self { base, .. } = self;
         let folder = tempfile::tempdir().unwrap();
         let yaml = format!(
             "version: 1
@@ -144,6 +149,11 @@ valves:
     /// The first event of this name.
     pub fn event(&self, name: &str) -> Value {
         self.ear.state(0, &self.topic("events"), |event| event["event"] == name)
+    }
+
+    /// Every order, as it came.
+    pub fn orders(&self) -> Vec<String> {
+        lock(&self.state).orders.clone()
     }
 
     pub fn opened(&self) -> Vec<bool> {
