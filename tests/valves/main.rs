@@ -2,6 +2,7 @@
 
 mod below;
 mod changes;
+mod clocks;
 mod exact;
 mod pours;
 mod safety;

@@ -365,7 +365,8 @@ impl Site {
         let run = valve.run.as_ref().and_then(|run| run.next_wake(now));
         let due = valve.due_since.map(|since| since + super::unattended::DUE_FOR).filter(|at| *at > now);
         let drawn_up = self.uptake_until(index);
-        if let Some(at) = [device, run, due, drawn_up].into_iter().flatten().min() {
+        let hours = self.hours_begin(index).filter(|at| *at > now);
+        if let Some(at) = [device, run, due, drawn_up, hours].into_iter().flatten().min() {
             self.agenda.wish(Subject::Valve(index), at.max(now + Span::from_millis(1)));
         }
     }
