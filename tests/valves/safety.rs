@@ -650,3 +650,42 @@ fn before_the_first_pulse_it_rests_until_nobody_knows_when() {
     assert_eq!(watering["phase"], "pulse");
     assert!(watering["until"].is_string(), "{watering}");
 }
+
+/// One reading in a thousand lies out of line, so a jump is believed at the second. What that costs has a bound.
+#[test]
+fn a_flat_that_is_lifted_closes_the_valve_within_two_readings() {
+    for period in [1, 5, 10, 30] {
+        let (settings, line) = tap(&[(0, 2.0)]);
+        let cell = CellPlan { period: Span::seconds(period), noise: 1.5, ..CellPlan::default() };
+        let mut taps = Taps::new(Setup { valves: vec![(settings, line)], cell, ..Setup::default() });
+        taps.pass(Span::minutes(10));
+        taps.run().unwrap();
+        while is_shut(&taps) {
+            taps.pass(Span::seconds(1));
+        }
+        taps.pass(Span::seconds(2 * period + 5));
+        assert!(!is_shut(&taps), "period {period}");
+        let before = poured(&taps);
+        taps.house.act(Act::Flat(0, Doing::Lift));
+        while !is_shut(&taps) {
+            taps.pass(Span::from_millis(250));
+        }
+        taps.pass(Span::seconds(30));
+        let most = 2.0 * (2.0 * period as f64 + 1.0) * 1.1 + 9.0;
+        assert!(poured(&taps) - before <= most, "period {period}: {} of {most}", poured(&taps) - before);
+        taps.pass(Span::minutes(10));
+        assert!(is_shut(&taps));
+    }
+}
+
+/// And one that is a glitch costs nothing.
+#[test]
+fn a_single_reading_out_of_line_ends_no_watering() {
+    for (seed, glitch) in [0, 1, 2, 3].into_iter().zip(tarewell::sim::Glitch::KNOWN.iter().cycle()) {
+        let mut taps = pouring(Setup { seed, ..Setup::default() });
+        let lasts = Span::from_millis(900);
+        taps.house.act(Act::Stand(0, Trouble::Garble { glitch: *glitch, lasts }));
+        assert_eq!(how_it_ended(&taps.finish()).0, Ended::Target, "{glitch:?}");
+        assert!((taps.fraction(0) - 0.5).abs() < 0.02, "{}", taps.fraction(0));
+    }
+}
