@@ -5,6 +5,7 @@ mod changes;
 mod clocks;
 mod exact;
 mod pours;
+mod random;
 mod safety;
 mod storm;
 #[path = "../support/taps.rs"]

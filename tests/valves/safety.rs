@@ -651,6 +651,36 @@ fn before_the_first_pulse_it_rests_until_nobody_knows_when() {
     assert!(watering["until"].is_string(), "{watering}");
 }
 
+/// Found by `fuzz/fuzz_targets/waterings`: its master stood open for as long as nobody knew that the valve was closed.
+#[test]
+fn a_master_is_closed_though_the_valve_behind_it_does_not_say_that_it_is() {
+    use tarewell::sim::{SupplyPlan, ValvePlan};
+    use tarewell::watering::{SupplySettings, ValveSettings};
+    let (mut one, mut line) = tap(&[(0, 6.0)]);
+    (one.supply, line.supply) = (Some(0), Some(0));
+    let master = ValveSettings {
+        id: "main".to_owned(),
+        mode: Mode::Ask,
+        has_timer: true,
+        reports: true,
+        ..ValveSettings::default()
+    };
+    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None };
+    let mut taps = ready(Setup {
+        valves: vec![(one, line), (master, ValvePlan { feeds: Vec::new(), ..ValvePlan::default() })],
+        supplies: vec![(supply, SupplyPlan { master: Some(1), ..SupplyPlan::default() })],
+        ..Setup::default()
+    });
+    taps.run().unwrap();
+    taps.pass(Span::seconds(30));
+    assert!(!is_shut(&taps) && taps.house.valve(1).unwrap().open);
+    taps.house.act(Act::Valve(0, Mishap::Unreachable { lasts: Span::hours(1) }));
+    taps.command(Subject::Valve(0), Command::Stop).unwrap();
+    taps.pass(Span::seconds(7));
+    assert!(!is_shut(&taps), "it does not hear");
+    assert!(!taps.house.valve(1).unwrap().open, "no water comes to it");
+}
+
 /// One reading in a thousand lies out of line, so a jump is believed at the second. What that costs has a bound.
 #[test]
 fn a_flat_that_is_lifted_closes_the_valve_within_two_readings() {

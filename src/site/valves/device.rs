@@ -61,6 +61,14 @@ impl Device {
     }
 }
 
+impl super::Valve {
+    /// Until when an order of ours lets it be open that has not been taken back.
+    fn ours_until(&self) -> Option<Mono> {
+        let is_ours = matches!(self.device, Device::Opening { .. } | Device::Open { by: Opener::Us, .. });
+        self.may_be_open_until.filter(|_| is_ours)
+    }
+}
+
 impl Site {
     pub(in crate::site) fn valve_link(&mut self, index: usize, up: bool) {
         let Some(valve) = self.valves.get_mut(index) else { return };
@@ -221,6 +229,7 @@ impl Site {
         let valve = &mut self.valves[index];
         valve.device = Device::Opening { since: now };
         valve.last_open = Some(now);
+        valve.may_be_open_until = Some(now + Span::seconds(i64::from(seconds)));
         self.out.push_back(Output::Valve(index, ValveOrder::Open { seconds }));
         if !self.plan.valves[index].reports {
             self.is_open(index, Opener::Us);
@@ -264,6 +273,7 @@ impl Site {
     /// Orders to close that are to be repeated, reports that do not come, valves that are left open by others.
     pub(super) fn device_wakes(&mut self, index: usize) {
         let now = self.now.mono;
+        self.close_when_its_time_is_over(index);
         let Some(valve) = self.valves.get_mut(index) else { return };
         match &mut valve.device {
             Device::Opening { since } if now.since(*since) >= ANSWERS_WITHIN => {
@@ -284,6 +294,19 @@ impl Site {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// No order of ours stands for longer than it says, whatever has become of the watering it was for. That of a master has none.
+    fn close_when_its_time_is_over(&mut self, index: usize) {
+        let Some(valve) = self.valves.get(index) else { return };
+        let is_over = valve.ours_until().is_some_and(|until| self.now.mono >= until);
+        if !is_over {
+            return;
+        }
+        self.close_if_open(index);
+        if self.valves[index].ours_until().is_some() {
+            self.order_close(index);
         }
     }
 
@@ -317,6 +340,7 @@ impl Site {
             self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
         } else if was_open && !closing.says_open {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
+            self.close_master_of(index);
         }
     }
 
@@ -364,9 +388,10 @@ impl Site {
         };
         let run = valve.run.as_ref().and_then(|run| run.next_wake(now));
         let due = valve.due_since.map(|since| since + super::unattended::DUE_FOR).filter(|at| *at > now);
+        let ours = valve.ours_until();
         let drawn_up = self.uptake_until(index);
         let hours = self.hours_begin(index).filter(|at| *at > now);
-        if let Some(at) = [device, run, due, drawn_up, hours].into_iter().flatten().min() {
+        if let Some(at) = [device, run, due, ours, drawn_up, hours].into_iter().flatten().min() {
             self.agenda.wish(Subject::Valve(index), at.max(now + Span::from_millis(1)));
         }
     }

@@ -44,6 +44,8 @@ pub(super) struct Valve {
     journal_failed: Option<Mono>,
     /// When it was last ordered open, or seen open.
     last_open: Option<Mono>,
+    /// Until when the last order lets it be open.
+    may_be_open_until: Option<Mono>,
     /// Its plan, with a number that stays while there is one.
     plan: Option<(u64, Watering)>,
     locked: Option<Lock>,

@@ -54,6 +54,11 @@ enum Step {
 }
 
 impl Run {
+    /// It is open, or about to be.
+    pub fn needs_its_master(&self) -> bool {
+        matches!(self.step, Step::Master { .. }) || matches!(self.pour.phase(), Phase::Open { .. })
+    }
+
     pub fn next_wake(&self, now: Mono) -> Option<Mono> {
         match self.step {
             Step::Journal { since, .. } => Some(since + FLUSHED_WITHIN),
