@@ -202,6 +202,8 @@ pub enum Command {
     WeighOn {
         /// The flat's place in the plan.
         flat: usize,
+        /// Whatever it weighs.
+        sure: bool,
     },
     /// Stand, shared: weigh these in turn.
     Round {
@@ -216,6 +218,14 @@ pub enum Command {
     Skip,
     /// Stand, shared: the round is over.
     End,
+    /// Stand, shared: a command about turns, only if it is this flat's turn; a single `weigh` or a round may then put an end to what is
+    /// under way.
+    AtTurnOf {
+        /// The flat's place in the plan.
+        flat: usize,
+        /// What to do then.
+        then: Box<Command>,
+    },
     /// Flat: its valve's plan for it alone, or this volume.
     Water {
         /// How much; `None`: up to its target.

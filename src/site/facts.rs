@@ -3,6 +3,7 @@
 use super::flats::{Flat, Kept, Sent};
 use super::orders::Answered;
 use super::stands::Bench;
+use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};
 use crate::alert::{Alert, Kind, Of};
 use crate::flat::{Replaced, Season};
@@ -43,13 +44,37 @@ struct SiteFacts {
     answered: HashMap<String, Answered>,
 }
 
+/// What is kept of a stand, and of the turns on it if it is shared.
+#[derive(Debug, Serialize, Deserialize)]
+struct BenchFacts {
+    #[serde(flatten)]
+    stand: StandFacts,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    turn: Option<TurnKept>,
+    /// What was taken for a flat's, while that lies there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    last_taken: Option<Grams>,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    waits_for_empty: bool,
+}
+
 impl Site {
+    fn bench_facts(&self, stand: usize) -> Option<BenchFacts> {
+        let bench = self.stands.get(stand)?;
+        Some(BenchFacts {
+            stand: bench.stand.facts(),
+            turn: self.turn_kept(stand),
+            last_taken: bench.last_taken.filter(|_| bench.turn.is_some()),
+            waits_for_empty: bench.waits_for_empty && bench.turn.is_some(),
+        })
+    }
+
     /// What must survive of a subject, as JSON; `None` where there is nothing.
     #[must_use]
     pub fn fact(&self, subject: Subject) -> Option<Fact> {
         let json = match subject {
             Subject::Flat(flat) => serde_json::to_string(&self.flats.get(flat)?.kept),
-            Subject::Stand(stand) => serde_json::to_string(&self.stands.get(stand)?.stand.facts()),
+            Subject::Stand(stand) => serde_json::to_string(&self.bench_facts(stand)?),
             Subject::Site => {
                 let (plans_made, paused_until) = (self.plans_made, self.paused_until);
                 serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone() })
@@ -90,11 +115,17 @@ impl Site {
             self.answered = site.answered;
             self.paused_until = site.paused_until;
         }
+        let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
-            let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<StandFacts>("stand", id, json));
+            let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
             let index = self.stands.len();
+            let (mut last_taken, mut waits_for_empty) = (None, false);
             let (stand, replaced) = match facts {
-                Some(facts) => Stand::restore(settings.clone(), facts),
+                Some(facts) => {
+                    turns.extend(facts.turn.map(|turn| (index, turn)));
+                    (last_taken, waits_for_empty) = (facts.last_taken, facts.waits_for_empty);
+                    Stand::restore(settings.clone(), facts.stand)
+                }
                 None => (Stand::new(settings.clone()), Vec::new()),
             };
             self.stands.push(Bench {
@@ -106,10 +137,10 @@ impl Site {
                 pending: Vec::new(),
                 watch: None,
                 turn: None,
-                last_taken: None,
+                last_taken,
                 shown_last: None,
                 rested: None,
-                waits_for_empty: false,
+                waits_for_empty,
             });
             for replaced in replaced {
                 let what = Happening::SettingReplaced {
@@ -153,6 +184,9 @@ impl Site {
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
         self.recall_valves(&facts);
+        for (stand, kept) in turns {
+            self.take_up_turn(stand, kept);
+        }
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);
             self.wish_stand(stand);

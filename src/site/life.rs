@@ -361,6 +361,7 @@ impl Site {
         }
         self.flats[index].kept.retired = Some(self.now.wall);
         self.flats[index].kept.soak = None;
+        self.leave_out_of_turns(index);
         let changes = self.board.clear_all(Of::Flat(index), "its plants have been potted on");
         self.carry_out(changes);
         self.setting_changed(index);

@@ -25,7 +25,9 @@ mod rounds;
 mod settings;
 mod stands;
 mod state;
+mod taking_turns;
 mod today;
+mod turn;
 mod valves;
 mod write;
 
@@ -34,7 +36,7 @@ pub use agenda::Wake;
 pub use command::{Command, Order, Set, Subject, Was};
 pub use facts::{Fact, Saved};
 pub use input::{Input, Ticket};
-pub use output::{Answer, By, Event, Happening, Message, Opener, Output, Sample, ValveOrder};
+pub use output::{Answer, By, Event, Happening, Message, Opener, Output, RoundStep, Sample, ValveOrder};
 pub use plan::Plan;
 pub use state::*;
 pub use today::{AwayState, Digest, TodayState};

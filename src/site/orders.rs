@@ -1,6 +1,5 @@
 //! Commands: each is answered once, and changes something or nothing.
 
-use super::rounds::Step;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::Soak;
 use crate::moment::{Mono, Span, Wall};
@@ -137,8 +136,9 @@ impl Site {
         let done = match (receipt.to, command) {
             (Subject::Flat(flat), command) if flat < self.flats.len() => match command {
                 Command::RecordDry => return self.wait_for_flat(flat, Awaited::RecordDry(flat), receipt),
-                // Without a stand there is nothing to watch: what was weighed a moment ago has drained.
-                Command::RecordCapacity { now } if now || self.flats[flat].stand.is_none() => {
+                // Without a stand of its own there is nothing to watch: what was weighed a moment ago, or lies on the scale in its turn,
+                // has drained elsewhere.
+                Command::RecordCapacity { now } if now || !self.has_own_stand(flat) => {
                     return self.wait_for_flat(flat, Awaited::RecordCapacity(flat), receipt);
                 }
                 Command::RecordCapacity { .. } => self.begin_soak(flat),
@@ -165,13 +165,7 @@ impl Site {
                 Command::ForgetCalibration => self.forget_calibration(stand),
                 Command::Holds { flat } => self.holds(stand, flat),
                 Command::Restore { flat } => self.restore(stand, flat),
-                Command::WeighOn { flat } => self.weigh_on(stand, flat),
-                Command::Round { flats } => self.round(stand, flats),
-                Command::Next => self.step_round(stand, Step::Next),
-                Command::Back => self.step_round(stand, Step::Back),
-                Command::Skip => self.step_round(stand, Step::Skip),
-                Command::End => self.step_round(stand, Step::End),
-                _ => Err(not_yet(&receipt.word)),
+                command => self.command_turns(stand, &command, None).unwrap_or_else(|| Err(not_yet(&receipt.word))),
             },
             (Subject::Valve(valve), command) => {
                 self.command_valve(valve, &command).unwrap_or_else(|| Err(not_yet(&receipt.word)))
@@ -220,6 +214,12 @@ impl Site {
         if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
             self.finish(receipt, Err(error));
         }
+    }
+
+    /// Whether it stays on a stand: on a shared scale it is a guest.
+    fn has_own_stand(&self, flat: usize) -> bool {
+        let stand = self.flats.get(flat).and_then(|flat| self.plan.stands.get(flat.stand?));
+        stand.is_some_and(|(_, settings)| !settings.shared)
     }
 
     /// The stand that the flat sits on now.

@@ -145,6 +145,17 @@ impl By {
     }
 }
 
+/// How a round goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RoundStep {
+    /// It has begun.
+    Started,
+    /// It goes on after a restart.
+    Resumed,
+    /// It is over.
+    Ended,
+}
+
 /// What can be told of in an event; the fields are those of the contract's table.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Happening {
@@ -236,6 +247,19 @@ pub enum Happening {
         basis: &'static str,
         /// When it was weighed.
         at: Wall,
+    },
+    /// `round-started`, `round-resumed` or `round-ended`: of a shared stand.
+    Round {
+        /// Which of the three.
+        step: RoundStep,
+        /// The id of the flat whose turn it is, if it is one's.
+        next: Option<String>,
+        /// So many flats have been weighed.
+        weighed: usize,
+        /// So many are in the round.
+        of: usize,
+        /// The ids of those that have not been weighed.
+        missing: Vec<String>,
     },
     /// `noted`: by the grower.
     Noted {

@@ -3,7 +3,7 @@
 use super::names::Names;
 use crate::alert::{Kind, Severity};
 use crate::moment::Zone;
-use crate::site::{Answer, Event, Happening};
+use crate::site::{Answer, Event, Happening, RoundStep};
 use crate::units::{Grams, Millilitres};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -84,6 +84,9 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::DryRecorded { .. } => "dry-recorded",
         Happening::CapacityRecorded { .. } | Happening::PlantsRecorded { .. } => "capacity-recorded",
         Happening::Weighed { .. } => "weighed",
+        Happening::Round { step: RoundStep::Started, .. } => "round-started",
+        Happening::Round { step: RoundStep::Resumed, .. } => "round-resumed",
+        Happening::Round { step: RoundStep::Ended, .. } => "round-ended",
         Happening::Noted { .. } => "noted",
         Happening::Corrected { .. } => "corrected",
         Happening::PottedOn { .. } => "potted-on",
@@ -131,6 +134,14 @@ fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<()
             changed(map, "weight_g", &from.map(grams), &Some(grams(*to)))?;
             map.serialize_entry("basis", basis)?;
             map.serialize_entry("weighed_at", &zone.stamp(*at))
+        }
+        Happening::Round { step, next, weighed, of, missing } => {
+            if *step != RoundStep::Ended {
+                map.serialize_entry("next", next)?;
+            }
+            map.serialize_entry("weighed", weighed)?;
+            map.serialize_entry("of_flats", of)?;
+            map.serialize_entry("not_weighed", missing)
         }
         Happening::Noted { kind, text } => {
             map.serialize_entry("kind", kind)?;

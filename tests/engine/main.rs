@@ -16,6 +16,7 @@ mod plants;
 mod pots;
 mod properties;
 mod recording;
+mod rounds;
 mod season;
 mod sim;
 mod stand;
