@@ -1,7 +1,7 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use super::bases::Between;
-use super::life::{DomeGuess, DomeSaid};
+use super::domes::{DomeGuess, DomeSaid};
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
@@ -53,6 +53,9 @@ pub(super) struct Kept {
     /// Its weight alone says that its dome was put on.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dome_guess: Option<DomeGuess>,
+    /// Somebody has said that its dome goes on or off, and no weight has shown it yet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dome_said: Option<DomeSaid>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.
@@ -177,8 +180,6 @@ pub(super) struct Flat {
     pub stood_in_for: bool,
     /// The weight when what has dried was counted last; `None` after it was touched.
     pub dry_run: Option<Grams>,
-    /// Somebody has said that its dome goes on or off.
-    pub dome_said: Option<DomeSaid>,
     /// How its band differs from those of the others of its batch.
     pub out_of_line: Option<Box<str>>,
     /// What its drying is held against between weighings, as a place in the plan.
@@ -211,7 +212,6 @@ impl Flat {
             lifted: None,
             stood_in_for: false,
             dry_run: None,
-            dome_said: None,
             leader: (Leader::Clock, None),
         }
     }
@@ -257,7 +257,7 @@ impl Flat {
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
         // Said, and not yet seen in the weights: what lies there weighs as it did.
-        if self.dome_said.is_none() {
+        if self.kept.dome_said.is_none_or(|said| said.counts()) {
             let dome = self.kept.dome_weight.or(settings.dome_weight).filter(|_| self.kept.dome_on == Some(true));
             self.dome = dome.unwrap_or(Grams::ZERO);
         }

@@ -1,48 +1,12 @@
-//! Commands about a flat's life: its stages, its dome, what really happened, where its plants have gone.
+//! Commands about a flat's life: its stages, what really happened, where its plants have gone.
 
-use super::bases::BY_THE_CLOCK;
 use super::orders::Done;
 use super::{Happening, Site, Subject};
 use crate::alert::Of;
-use crate::flat::{Derived, Entry, Ledger, Setting, StageSaid, Taken, tolerance};
-use crate::moment::{Moment, Mono, Span};
-use crate::stand::Handling;
-use crate::units::{Grams, GramsPerHour};
-use serde::{Deserialize, Serialize};
+use crate::flat::{Derived, Entry, Setting, StageSaid, Taken, tolerance};
+use crate::moment::Span;
+use crate::units::Grams;
 use serde_json::{Map, json};
-
-/// A dome goes on or off so soon before or after somebody says so.
-const DOME_SAID_WITHIN: Span = Span::minutes(15);
-/// What a dome weighs.
-const DOMES: std::ops::RangeInclusive<f64> = 15.0..=1500.0;
-
-/// Somebody said that the dome goes on or off; the step is still to come.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct DomeSaid {
-    on: bool,
-    at: Mono,
-}
-
-impl DomeSaid {
-    pub const fn on(self) -> bool {
-        self.on
-    }
-}
-
-/// A step as heavy as its dome was taken for it; water can weigh as much.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub(super) struct DomeGuess {
-    seq: u64,
-    at: Moment,
-    /// How fast it dried before.
-    rate: GramsPerHour,
-}
-
-/// A dome that was only guessed is judged by the drying of so long a time, in which day and night cancel.
-const GUESS_JUDGED: Span = Span::hours(24);
-/// Under a dome a flat loses a fifth at most (common practice, no source); one that goes on with more than this share of what it
-/// lost before has none on.
-const NO_DOME: f64 = 0.6;
 
 impl Site {
     // ---- stages
@@ -85,101 +49,6 @@ impl Site {
         self.stage(index, &next)
     }
 
-    // ---- the dome
-
-    /// `dome`: it is on, or off. Its weight is learned from the step, just before or just after.
-    pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
-        let now = self.now;
-        self.flats[index].kept.dome_guess = None;
-        let kept = &self.flats[index].kept;
-        let step = kept.ledger.as_deref().and_then(Ledger::last).filter(|entry| {
-            let is_recent = now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
-            is_recent && entry.corrected.is_none() && is_dome_step(entry.change, on)
-        });
-        if let Some(seq) = step.filter(|entry| !is_dome(entry, on)).map(|entry| entry.seq) {
-            self.take_for(index, seq, Some((if on { Taken::DomeOn } else { Taken::DomeOff }, None)));
-        } else if step.is_none() {
-            self.dome_unweighed(index, on);
-            self.flats[index].dome_said = self.is_weighed(index).then_some(DomeSaid { on, at: now.mono });
-        }
-        self.setting_changed(index);
-        let settings = &self.plan.flats[index].1;
-        let weight = self.flats[index].kept.dome_weight.or(settings.dome_weight);
-        Ok(Map::from_iter([
-            ("dome".to_owned(), json!(on)),
-            ("dome_weight_g".to_owned(), json!(weight.map(|weight| super::decimals(weight.get(), 1)))),
-        ]))
-    }
-
-    /// What was weighed last counts as if its dome had been as it is now.
-    fn dome_unweighed(&mut self, index: usize, on: bool) {
-        let settings = &self.plan.flats[index].1;
-        let flat = &mut self.flats[index];
-        let was_on = flat.kept.dome_on.replace(on) == Some(true);
-        let weight = flat.kept.dome_weight.or(settings.dome_weight).filter(|_| was_on != on);
-        let is_seen = flat.on_stand;
-        if let (Some(weight), Some(weighed), false) = (weight, flat.kept.weighed.as_mut(), is_seen) {
-            let change = if on { weight } else { Grams::ZERO - weight };
-            weighed.weight += change;
-            flat.present = flat.present.map(|present| present + change);
-        }
-    }
-
-    /// A step has been taken for the dome by its weight alone.
-    pub(super) fn guess_dome(&mut self, index: usize, on: bool) {
-        let (seq, at) = (self.seq, self.now);
-        let flat = &mut self.flats[index];
-        // Before its own rate is known, that of flats of which nothing is known.
-        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * BY_THE_CLOCK));
-        let usual = flat.outlook.rate.or(by_the_clock);
-        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
-    }
-
-    /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
-    pub(super) fn dome_never_seen(&mut self, index: usize) {
-        let now = self.now.mono;
-        let flat = &mut self.flats[index];
-        flat.dome_said.take_if(|said| now.since(said.at) > DOME_SAID_WITHIN);
-    }
-
-    /// A flat that dries on as before has no dome on: it was water.
-    pub(super) fn judge_dome(&mut self, index: usize) {
-        let Some(guess) = self.flats[index].kept.dome_guess else { return };
-        let since = self.now.mono.since(guess.at.mono);
-        if since < GUESS_JUDGED {
-            return;
-        }
-        self.flats[index].kept.dome_guess = None;
-        let rate = self.ahead(index).rate();
-        let is_still_on = self.flats[index].kept.dome_on == Some(true);
-        if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
-            self.take_for(index, guess.seq, Some((Taken::Watered, None)));
-            let (from, to) = (Taken::DomeOn.name(), Taken::Watered.name());
-            self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
-            self.flats[index].kept.dome_on = None;
-            self.band_changed(index);
-        }
-    }
-
-    /// A step that comes after somebody has said that the dome goes on or off is the dome.
-    pub(super) fn with_the_dome_said(&mut self, index: usize, handling: Handling) -> Handling {
-        let now = self.now.mono;
-        let Some(flat) = self.flats.get_mut(index) else { return handling };
-        let Some(said) = flat.dome_said.filter(|said| now.since(said.at) <= DOME_SAID_WITHIN) else { return handling };
-        let change = match handling {
-            Handling::Watered { gross, .. } => gross,
-            Handling::Removed { change } | Handling::Visited { change } | Handling::Bumped { change } => change,
-            _ => return handling,
-        };
-        if !is_dome_step(change, said.on) {
-            return handling;
-        }
-        flat.dome_said = None;
-        flat.kept.dome_guess = None;
-        flat.kept.dome_weight = Some(change.abs());
-        Handling::Dome { on: said.on, change }
-    }
-
     // ---- what really happened
 
     pub(super) fn derived(&self, index: usize) -> Derived {
@@ -200,7 +69,8 @@ impl Site {
         let Some(flat) = self.flats.get_mut(index) else { return };
         let weight = flat.kept.weighed.map(|weighed| weighed.weight);
         let before = Box::new(before);
-        let entry = Entry { seq, first, at, change, weight, read, corrected: None, by: None, before };
+        let (told, also) = (false, None);
+        let entry = Entry { seq, first, also, at, change, weight, read, told, corrected: None, by: None, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 
@@ -221,7 +91,7 @@ impl Site {
     }
 
     /// Takes an event for something else, and everything that follows from it is worked out again.
-    fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
+    pub(super) fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
         let (now, setting) = (self.derived(index), self.setting_of(index));
         let kept = &mut self.flats[index].kept;
         let Some(new) = kept.ledger.as_deref_mut().and_then(|ledger| ledger.take(seq, was, &now, &setting)) else {
@@ -396,12 +266,4 @@ impl Site {
             ("estimated".to_owned(), json!(true)),
         ]))
     }
-}
-
-fn is_dome_step(change: Grams, on: bool) -> bool {
-    (change > Grams::ZERO) == on && DOMES.contains(&change.abs().get())
-}
-
-fn is_dome(entry: &Entry, on: bool) -> bool {
-    entry.taken() == if on { Taken::DomeOn } else { Taken::DomeOff }
 }

@@ -9,6 +9,7 @@ mod agenda;
 mod ahead;
 mod bases;
 mod command;
+mod domes;
 mod facts;
 mod fills;
 mod flats;

@@ -20,9 +20,6 @@ const SAME_WEIGHT: Grams = Grams::new(20.0);
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
 
-/// A change this near to the dome's weight is the dome (a judgement).
-const SAME_DOME: Grams = Grams::new(15.0);
-
 impl Site {
     pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
         self.readings += 1;
@@ -327,24 +324,6 @@ impl Site {
         flat.stood_in_for = false;
         let change = flat.kept.weighed.zip(shown).map_or(Grams::ZERO, |(weighed, shown)| shown - weighed.weight);
         Some(Handling::Returned { change, away, watered_away: None })
-    }
-
-    /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
-    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
-        let settings = &self.plan.flats.get(index)?.1;
-        let flat = self.flats.get_mut(index)?;
-        let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
-        let on = change > Grams::ZERO;
-        let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_said = flat.dome_said.is_some_and(|said| said.on() == on);
-        let is_dome = (is_said || !was_due)
-            && (change.abs() - dome).abs() <= SAME_DOME
-            && (is_said || flat.kept.dome_on.unwrap_or(!on) != on);
-        if is_dome {
-            flat.dome_said = None;
-            flat.kept.dome_on = Some(on);
-        }
-        is_dome.then_some((on, is_said))
     }
 
     /// What lies across this moment is not drying.

@@ -12,18 +12,18 @@ use tarewell::units::{Fraction, Grams, Millilitres, Words};
 
 /// A Monday in March, 08:00 UTC.
 const START: Wall = Wall::from_millis(1_773_043_200_000);
-const OWN: usize = 0;
-const SCALE: usize = 1;
+pub(crate) const OWN: usize = 0;
+pub(crate) const SCALE: usize = 1;
 /// On its own stand.
-const LEEKS: usize = 0;
+pub(crate) const LEEKS: usize = 0;
 /// Without one.
-const CHARD: usize = 1;
-const BEET: usize = 2;
-const FENNEL: usize = 3;
+pub(crate) const CHARD: usize = 1;
+pub(crate) const BEET: usize = 2;
+pub(crate) const FENNEL: usize = 3;
 /// The first speaks for it.
-const LEEKS_TOO: usize = 4;
+pub(crate) const LEEKS_TOO: usize = 4;
 
-fn flat(label: &str, fill: usize) -> FlatSettings {
+pub(crate) fn flat(label: &str, fill: usize) -> FlatSettings {
     FlatSettings {
         label: label.to_owned(),
         fill: Some(fill),
@@ -33,7 +33,7 @@ fn flat(label: &str, fill: usize) -> FlatSettings {
     }
 }
 
-fn plan() -> Plan {
+pub(crate) fn plan() -> Plan {
     let fill = |id: &str| FillSettings {
         id: id.to_owned(),
         tare: Some(Grams::new(300.0)),
@@ -61,24 +61,24 @@ fn plan() -> Plan {
 }
 
 /// The site with somebody who commands, and everything that came out.
-struct House {
-    site: Site,
-    seconds: f64,
-    events: Vec<Event>,
+pub(crate) struct House {
+    pub(crate) site: Site,
+    pub(crate) seconds: f64,
+    pub(crate) events: Vec<Event>,
     answers: Vec<Answer>,
 }
 
 impl House {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::of(plan())
     }
 
-    fn of(plan: Plan) -> Self {
+    pub(crate) fn of(plan: Plan) -> Self {
         let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
         Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new() }
     }
 
-    fn handle(&mut self, input: Input) {
+    pub(crate) fn handle(&mut self, input: Input) {
         self.site.handle(input, moment(self.seconds));
         while let Some(output) = self.site.poll() {
             match output {
@@ -89,7 +89,7 @@ impl House {
         }
     }
 
-    fn wait(&mut self, seconds: f64) {
+    pub(crate) fn wait(&mut self, seconds: f64) {
         let until = self.seconds + seconds;
         while let Some(wake) = self.site.next_wake().filter(|wake| wake.at <= moment(until).mono) {
             self.seconds = self.seconds.max(wake.at.since(moment(0.0).mono).as_seconds());
@@ -99,7 +99,7 @@ impl House {
         self.handle(Input::Tick);
     }
 
-    fn say(&mut self, to: Subject, command: Command) -> Answer {
+    pub(crate) fn say(&mut self, to: Subject, command: Command) -> Answer {
         self.handle(Input::Order(Order {
             to,
             word: "test".to_owned(),
@@ -112,20 +112,20 @@ impl House {
         self.answers.pop().expect("each command is answered at once")
     }
 
-    fn flat(&mut self, flat: usize, command: Command) -> Answer {
+    pub(crate) fn flat(&mut self, flat: usize, command: Command) -> Answer {
         self.say(Subject::Flat(flat), command)
     }
 
-    fn scale(&mut self, command: Command) -> Answer {
+    pub(crate) fn scale(&mut self, command: Command) -> Answer {
         self.say(Subject::Stand(SCALE), command)
     }
 
-    fn typed(&mut self, flat: usize, grams: f64) -> Answer {
+    pub(crate) fn typed(&mut self, flat: usize, grams: f64) -> Answer {
         self.flat(flat, Command::Weigh { weight: Grams::new(grams), at: None, sure: false })
     }
 
     /// Readings once a second.
-    fn reads(&mut self, stand: usize, grams: f64, seconds: u32) {
+    pub(crate) fn reads(&mut self, stand: usize, grams: f64, seconds: u32) {
         for second in 0..seconds {
             // A digit of noise, or the stand would count as frozen.
             let value = grams + f64::from(second % 3) * 0.01;
@@ -135,7 +135,7 @@ impl House {
     }
 
     /// Readings once a minute that fall by so much an hour.
-    fn dries(&mut self, stand: usize, from: f64, per_hour: f64, hours: u32) -> f64 {
+    pub(crate) fn dries(&mut self, stand: usize, from: f64, per_hour: f64, hours: u32) -> f64 {
         let mut weight = from;
         for minute in 0..hours * 60 {
             weight = from - per_hour * f64::from(minute) / 60.0;
@@ -145,34 +145,34 @@ impl House {
         weight
     }
 
-    fn state(&self, subject: Subject) -> Value {
+    pub(crate) fn state(&self, subject: Subject) -> Value {
         let mut json = Vec::new();
         self.site.write_state(subject, &mut json);
         serde_json::from_slice(&json).unwrap()
     }
 
-    fn of_flat(&self, flat: usize, key: &str) -> Value {
+    pub(crate) fn of_flat(&self, flat: usize, key: &str) -> Value {
         self.state(Subject::Flat(flat))[key].clone()
     }
 
-    fn fraction(&self, flat: usize) -> f64 {
+    pub(crate) fn fraction(&self, flat: usize) -> f64 {
         self.of_flat(flat, "fraction").as_f64().unwrap_or(f64::NAN)
     }
 
-    fn round(&self) -> Value {
+    pub(crate) fn round(&self) -> Value {
         self.state(Subject::Stand(SCALE))["round"].clone()
     }
 
-    fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
+    pub(crate) fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
         self.events.iter().rev().find(|event| event.subject == Subject::Flat(flat) && is_it(&event.what))
     }
 
-    fn seq(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> u64 {
+    pub(crate) fn seq(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> u64 {
         self.last(flat, is_it).expect("it happened").seq
     }
 }
 
-fn moment(seconds: f64) -> Moment {
+pub(crate) fn moment(seconds: f64) -> Moment {
     Moment::recorded(START + Span::from_seconds(seconds))
 }
 
@@ -427,7 +427,7 @@ fn domed_unsaid() -> House {
     house
 }
 
-fn is_watered(what: &Happening) -> bool {
+pub(crate) fn is_watered(what: &Happening) -> bool {
     matches!(what, Happening::Watered { .. })
 }
 
