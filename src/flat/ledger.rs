@@ -90,6 +90,9 @@ pub struct Entry {
     /// Somebody told of it, and no scale saw it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub told: bool,
+    /// What a dome weighs was learned from it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub learned: bool,
     /// What it was, by correction; and how many cells were taken out.
     pub corrected: Option<(Taken, Option<u32>)>,
     /// What its fill said when it was corrected: to take the correction back must not depend on what other flats have shown since.
@@ -149,6 +152,11 @@ impl Ledger {
         self.entries.iter().find(|entry| entry.is_told_by(seq))
     }
 
+    /// Drops the events from this number on: they never happened.
+    pub fn drop_from(&mut self, seq: u64) {
+        self.entries.retain(|entry| entry.seq < seq);
+    }
+
     /// Another event has told of one once more.
     pub fn told_again(&mut self, seq: u64, also: u64) {
         if let Some(entry) = self.entries.iter_mut().find(|entry| entry.seq == seq) {
@@ -182,7 +190,8 @@ impl Ledger {
 }
 
 /// `new`, with what has changed from `from` to `to` changed in it too.
-fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
+#[must_use]
+pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     let mut carried = new.clone();
     if from.watered != to.watered {
         carried.watered = to.watered;
@@ -240,7 +249,7 @@ impl Entry {
             }
             on @ (Taken::DomeOn | Taken::DomeOff) => {
                 after.dome_on = Some(on == Taken::DomeOn);
-                if is_corrected {
+                if is_corrected || self.learned {
                     after.dome_weight = Some(self.change.abs());
                 }
             }

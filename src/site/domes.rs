@@ -1,6 +1,7 @@
 //! Domes: put on and taken off, seen by their weight, said by somebody, or both, in any order.
 
 use super::bases::BY_THE_CLOCK;
+use super::life::Seen;
 use super::orders::Done;
 use super::{Happening, Site, Subject};
 use crate::flat::{Entry, Taken};
@@ -70,6 +71,8 @@ impl Site {
     /// `dome`: it is on, or off. Its weight is learned from the step, just before or just after.
     pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
         self.flats[index].kept.dome_guess = None;
+        // It moves what was weighed last: there is no going back behind it.
+        self.flats[index].kept.told.clear();
         match self.step_of_dome(index, on) {
             Step::Known => {}
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
@@ -133,19 +136,19 @@ impl Site {
         let weight = self.dome_weight(index);
         let flat = &mut self.flats[index];
         let was_on = flat.kept.dome_on.replace(on) == Some(true);
-        let said = DomeSaid { on, at: self.now, presumed: false };
+        // What was said and taken back before it was seen has never been.
+        let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
+        let said = (!is_taken_back).then_some(DomeSaid { on, at: self.now, presumed: false });
         if flat.stand.is_some() {
-            // What was said and taken back before it was seen has never been.
-            let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
-            flat.kept.dome_said = (!is_taken_back).then_some(said);
+            flat.kept.dome_said = said;
             return;
         }
-        flat.kept.dome_said = None;
         let Some(weight) = weight else {
             // The next weight will show what it weighs.
-            flat.kept.dome_said = (was_on != on).then_some(said);
+            flat.kept.dome_said = said.filter(|_| was_on != on);
             return;
         };
+        flat.kept.dome_said = None;
         if let (Some(weighed), true) = (flat.kept.weighed.as_mut(), was_on != on) {
             let change = if on { weight } else { Grams::ZERO - weight };
             weighed.weight += change;
@@ -197,15 +200,17 @@ impl Site {
     }
 
     /// Whether a change of the weight is the dome that somebody has said to go on or off; if so, it has been seen now.
-    fn is_the_dome_said(&mut self, index: usize, change: Grams, ran_off: Grams) -> Option<bool> {
+    pub(super) fn is_the_dome_said(&mut self, index: usize, change: Grams, ran_off: Grams) -> Option<bool> {
         let known = self.dome_weight(index);
         let now = self.now.mono;
-        let kept = &mut self.flats.get_mut(index)?.kept;
+        let flat = self.flats.get_mut(index)?;
+        let (has_stand, kept) = (flat.stand.is_some(), &mut flat.kept);
         let said = kept.dome_said?;
         let is_near = known.is_some_and(|dome| (change.abs() - dome).abs() <= SAME_DOME);
         let is_it = is_about(change, said.on, known) && (is_near || !said.presumed);
         let is_water = ran_off > SAME_DOME.max(change * RAN_OFF);
-        if !is_it || is_water || now.since(said.at.mono) > STILL_COMES_WITHIN {
+        let is_late = now.since(said.at.mono) > STILL_COMES_WITHIN && has_stand;
+        if !is_it || is_water || is_late {
             return None;
         }
         kept.dome_said = None;
@@ -213,6 +218,25 @@ impl Site {
         kept.dome_on = Some(said.on);
         kept.dome_weight = Some(change.abs());
         Some(said.on)
+    }
+
+    /// Whether somebody has said that the dome goes on, or off, and its weight is to be learned from the next weighing.
+    pub(super) fn waits_for_a_dome(&self, index: usize, on: bool) -> bool {
+        let said = self.flats[index].kept.dome_said;
+        said.is_some_and(|said| said.on == on) && self.dome_weight(index).is_none()
+    }
+
+    /// A flat that is weighed now and then differs by so much from what was expected. If somebody has said since that its dome goes on
+    /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
+    pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams) -> Option<Seen> {
+        let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) else {
+            let now = self.now.mono;
+            self.flats[index].kept.dome_said.take_if(|said| now.since(said.at.mono) > STILL_COMES_WITHIN);
+            return None;
+        };
+        self.event(Subject::Flat(index), Happening::Dome { on, change });
+        let read = if on { Taken::DomeOn } else { Taken::DomeOff };
+        Some(Seen { learned: true, ..Seen::on_a_scale(change, read) })
     }
 
     /// A step that comes after somebody has said that the dome goes on or off is the dome.

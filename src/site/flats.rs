@@ -2,6 +2,7 @@
 
 use super::bases::Between;
 use super::domes::{DomeGuess, DomeSaid};
+use super::told::Told;
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
@@ -63,6 +64,9 @@ pub(super) struct Kept {
     /// What is known of it between weighings, if it is not weighed all the time.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub between: Option<Box<Between>>,
+    /// What somebody told last, weights and pours, with what was known before: to be taken back.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub told: Vec<Told>,
     /// Its last events, as they were read.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ledger: Option<Box<Ledger>>,

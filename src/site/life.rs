@@ -4,9 +4,28 @@ use super::orders::Done;
 use super::{Happening, Site, Subject};
 use crate::alert::Of;
 use crate::flat::{Derived, Entry, Setting, StageSaid, Taken, tolerance};
-use crate::moment::Span;
+use crate::moment::{Moment, Span};
 use crate::units::Grams;
 use serde_json::{Map, json};
+
+/// What was seen of an event, or told.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen {
+    /// By how much the weight changed.
+    pub change: Grams,
+    /// What it was read as.
+    pub read: Taken,
+    /// Somebody told of it, and no scale saw it.
+    pub told: bool,
+    /// A dome's weight was learned from it.
+    pub learned: bool,
+}
+
+impl Seen {
+    pub const fn on_a_scale(change: Grams, read: Taken) -> Self {
+        Self { change, read, told: false, learned: false }
+    }
+}
 
 impl Site {
     // ---- stages
@@ -64,13 +83,12 @@ impl Site {
 
     /// Writes an event of a flat down, so that it can be corrected; `before` is what was known before it, and `first` the number
     /// of the first event that told of it.
-    pub(super) fn write_down(&mut self, index: usize, (change, read): (Grams, Taken), first: u64, before: Derived) {
-        let (seq, at) = (self.seq, self.now);
+    pub(super) fn write_down(&mut self, index: usize, seen: Seen, at: Moment, first: u64, before: Derived) {
+        let (seq, Seen { change, read, told, learned }) = (self.seq, seen);
         let Some(flat) = self.flats.get_mut(index) else { return };
-        let weight = flat.kept.weighed.map(|weighed| weighed.weight);
-        let before = Box::new(before);
-        let (told, also) = (false, None);
-        let entry = Entry { seq, first, also, at, change, weight, read, told, corrected: None, by: None, before };
+        let weight = if told { flat.present } else { flat.kept.weighed.map(|weighed| weighed.weight) };
+        let (before, also, corrected, by) = (Box::new(before), None, None, None);
+        let entry = Entry { seq, first, also, at, change, weight, read, told, learned, corrected, by, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 
@@ -94,6 +112,10 @@ impl Site {
     pub(super) fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
         let (now, setting) = (self.derived(index), self.setting_of(index));
         let kept = &mut self.flats[index].kept;
+        if let (Some(between), Some(ledger)) = (kept.between.as_deref_mut(), kept.ledger.as_deref()) {
+            let seq = ledger.get(seq).map_or(seq, |entry| entry.seq);
+            between.was_poured(seq, was.is_none_or(|(was, _)| was == Taken::Watered));
+        }
         let Some(new) = kept.ledger.as_deref_mut().and_then(|ledger| ledger.take(seq, was, &now, &setting)) else {
             return;
         };
@@ -134,6 +156,9 @@ impl Site {
 
     fn check_correction(&self, index: usize, entry: &Entry, taken: Taken, cells: Option<u32>) -> Result<(), String> {
         let change = entry.change.get();
+        if entry.told && !matches!(taken, Taken::Watered | Taken::Nothing) {
+            return Err("no scale saw that water: it was poured, or it was `nothing`".to_owned());
+        }
         if let Some(cells) = cells {
             let of = self.fill(index).and_then(|fill| fill.cells);
             match (taken, of) {
@@ -171,6 +196,7 @@ impl Site {
 
     /// A record is what `undo` takes back next, not a correction before it.
     pub(super) fn recorded_now(&mut self, index: usize) {
+        self.flats[index].kept.told.clear();
         if let Some(ledger) = &mut self.flats[index].kept.ledger {
             ledger.latest = None;
         }

@@ -168,7 +168,7 @@ impl Site {
             |loss| (loss.expected, loss.error),
         );
         let error = error.max(Grams::new(2.0));
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
+        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
         flat.goes_by(weighed.weight + poured - lost, Some(error));
         if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
             flat.unknown();
@@ -184,6 +184,11 @@ impl Site {
 
     pub(super) fn interrupt_forecast(&mut self, index: usize) {
         self.flats[index].outlook = Outlook::default();
+    }
+
+    /// What it goes by is another: where that leads is worked out anew at the next look, though that was done a moment ago.
+    pub(super) fn forecast_anew(&mut self, index: usize) {
+        self.flats[index].outlook.worked_out = None;
     }
 
     /// Works out where the drying leads, unless that was done a moment ago.

@@ -27,6 +27,7 @@ mod settings;
 mod stands;
 mod state;
 mod today;
+mod told;
 mod valves;
 mod write;
 

@@ -1,5 +1,6 @@
 //! From a reading to what it means for the stand and the flat on it.
 
+use super::life::Seen;
 use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
 use crate::flat::{FULL, SoakStep, Taken};
@@ -167,9 +168,9 @@ impl Site {
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let as_weighed = matches!(handling, Handling::Dome { .. });
-        let handling = self.with_the_dome_said(index, handling);
-        let is_said = !as_weighed;
         let (before, first) = (self.derived(index), self.seq + 1);
+        let handling = self.with_the_dome_said(index, handling);
+        let mut is_said = !as_weighed;
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
@@ -199,9 +200,10 @@ impl Site {
                     flat.kept.misfit = None;
                 }
                 let dome = self.dome_by_the_way(index, change);
-                if let Some((on, is_said)) = dome {
+                if let Some((on, was_said)) = dome {
+                    is_said = was_said;
                     self.event(subject, Happening::Dome { on, change });
-                    if !is_said {
+                    if !was_said {
                         self.guess_dome(index, on);
                     }
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
@@ -263,8 +265,9 @@ impl Site {
             let bench = &mut self.stands[stand];
             bench.last_taken = bench.shown;
         }
-        if let Some(read) = read {
-            self.write_down(index, read, first, before);
+        if let Some((change, read)) = read {
+            let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
+            self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
         if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);

@@ -3,7 +3,7 @@
 use super::bases::Basis;
 use super::flats::Weighed;
 use super::orders::Done;
-use super::{By, RoundState, Site, Subject};
+use super::{RoundState, Site, Subject};
 use crate::moment::{Moment, Mono, Span};
 use crate::units::Grams;
 use serde_json::{Map, json};
@@ -376,7 +376,7 @@ impl Site {
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.
-            self.watered(flat, gain, gain, By::Hand, false);
+            self.gained_before_it_was_lifted(flat, gain);
         }
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;

@@ -41,7 +41,7 @@ pub const COMMANDS: &[CommandRow] = &[
     row("flat", "forget-band", &[]),
     row("flat", "undo", &[]),
     row("flat", "weigh", &["weight_g", "at", "sure"]),
-    row("flat", "watered", &["volume_ml", "at"]),
+    row("flat", "watered", &["volume_ml", "at", "sure"]),
     row("flat", "water", &["volume_ml"]),
     row("flat", "stop", &[]),
     row("flat", "set", &["low", "water_at", "target", "high", "plant_mass_g", "place"]),
@@ -172,7 +172,11 @@ impl Keys {
                 Command::Weigh { weight: self.mass("weigh", "weight_g")?, at: self.at()?, sure: self.flag("sure")? }
             }
             "weigh" => Command::WeighOn { flat: self.one("weigh", "flat", names)? },
-            "watered" => Command::Watered { volume: self.volume("watered", "volume_ml")?, at: self.at()? },
+            "watered" => Command::Watered {
+                volume: self.volume("watered", "volume_ml")?,
+                at: self.at()?,
+                sure: self.flag("sure")?,
+            },
             "stage" => Command::Stage { name: self.word("stage", "stage")? },
             "emerged" => Command::Emerged,
             "dome" => Command::Dome { on: self.on()? },

@@ -163,6 +163,18 @@ impl House {
         self.state(Subject::Stand(SCALE))["round"].clone()
     }
 
+    /// Ends and begins again with what was kept, after so many seconds.
+    pub(crate) fn restart(&mut self, seconds: f64) {
+        let plan = self.site.plan().clone();
+        let flats = (0..plan.flats.len()).map(Subject::Flat);
+        let stands = (0..plan.stands.len()).map(Subject::Stand);
+        let facts = flats.chain(stands).filter_map(|subject| self.site.fact(subject)).collect();
+        let last_seq = self.events.last().map_or(0, |event| event.seq);
+        self.seconds += seconds;
+        self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
+        self.handle(Input::Tick);
+    }
+
     pub(crate) fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
         self.events.iter().rev().find(|event| event.subject == Subject::Flat(flat) && is_it(&event.what))
     }
@@ -200,14 +212,14 @@ fn a_typed_pour_counts_from_its_time_and_a_weight_after_it_has_it_in() {
     let mut house = House::new();
     house.typed(CHARD, 2300.0).unwrap();
     house.wait(600.0);
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None, sure: false }).unwrap();
     assert!((house.fraction(CHARD) - 0.598).abs() < 0.004, "{}", house.fraction(CHARD));
     house.wait(600.0);
     house.typed(CHARD, 2580.0).unwrap();
     assert_eq!(house.fraction(CHARD), 0.58);
-    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)) };
+    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)), sure: false };
     assert!(house.flat(CHARD, late).unwrap_err().contains("weighed since then"));
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None, sure: true }).unwrap();
     assert!(house.fraction(CHARD) <= 1.01, "what a full flat cannot hold runs out of it: {}", house.fraction(CHARD));
 }
 
@@ -876,7 +888,7 @@ fn what_was_typed_while_a_flat_was_off_its_stand_is_over_when_it_is_back() {
     house.dries(OWN, 2900.0, 10.0, 12);
     house.reads(OWN, 0.0, 120);
     house.typed(LEEKS, 2700.0).unwrap();
-    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None }).unwrap();
+    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None, sure: false }).unwrap();
     assert_eq!(house.of_flat(LEEKS, "basis"), "typed");
     assert!((house.fraction(LEEKS) - 0.8).abs() < 0.003);
     house.reads(OWN, 2795.0, 300);

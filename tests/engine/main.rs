@@ -23,5 +23,6 @@ mod stand;
 #[path = "../support/storm/mod.rs"]
 mod storm;
 mod storm_seeds;
+mod told;
 mod units;
 mod waterings;
