@@ -134,6 +134,8 @@ fn moved<T: Copy>(before: Option<T>, now: Option<T>, number: impl Fn(T) -> f64, 
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Outlook {
     pub worked_out: Option<Mono>,
+    /// What was left then.
+    pub of: Option<Fraction>,
     pub rate: Option<GramsPerHour>,
     pub due: Option<crate::flat::Forecast>,
     pub low: Option<crate::flat::Forecast>,

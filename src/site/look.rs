@@ -14,6 +14,8 @@ use crate::units::{Fraction, Grams};
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
 const FORECAST_EVERY: Span = Span::minutes(10);
+/// Unless what is left has moved by so much: who has just watered or weighed wants to know what that comes to.
+const FORECAST_MOVED: f64 = 0.02;
 /// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
 const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
@@ -196,7 +198,11 @@ impl Site {
         let now = self.now;
         let outlook = &self.flats[index].outlook;
         let is_fresh = outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY);
-        if is_fresh && !self.has_come_true(index) {
+        let moved = match (outlook.of, self.flats[index].fraction) {
+            (Some(then), Some(now)) => (now.get() - then.get()).abs() >= FORECAST_MOVED,
+            (then, now) => then.is_some() != now.is_some(),
+        };
+        if is_fresh && !moved && !self.has_come_true(index) {
             return;
         }
         let flat = &self.flats[index];
@@ -204,6 +210,7 @@ impl Site {
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
             worked_out: Some(now.mono),
+            of: flat.fraction,
             rate: asked.rate(),
             whole_day,
             lost_24h: asked.lost_in_last(Span::hours(24)),

@@ -273,6 +273,9 @@ impl Site {
             self.weighs_what_is_shown(stand, index);
         }
         self.refresh_scene(stand);
+        if is_news {
+            self.forecast_anew(index);
+        }
         self.look(index);
         if is_news {
             self.publish_flat(index);

@@ -18,6 +18,10 @@ const EMPTY: f64 = 0.25;
 const AGREE: Grams = Grams::new(4.0);
 /// A gain of less than this is none that anybody poured.
 const POURED: Grams = Grams::new(20.0);
+/// Two flats side by side in a round were mixed up if the weight of the one comes so near to that of the other, as a share of its
+/// band, and is so far from its own (judgements).
+const NEIGHBOUR: f64 = 0.03;
+const NEIGHBOURS_DIFFER: f64 = 0.10;
 /// Less than this is no flat.
 const SOMETHING: Grams = Grams::new(30.0);
 
@@ -289,8 +293,10 @@ impl Site {
         let now = self.now;
         let Some(flat) = self.stands[stand].turn.as_ref().and_then(|turn| turn.flat()) else { return };
         self.stands[stand].last_taken = Some(weight);
-        let misfit = self.misfit(flat, weight, now).map(|why| self.with_a_guess(stand, flat, weight, why));
-        let misfit = misfit.or_else(|| self.mixed_up(stand, flat, weight));
+        let misfit = self.mixed_up(stand, flat, weight);
+        let misfit = misfit
+            .or_else(|| self.misfit(flat, weight, now).map(|why| self.with_a_guess(stand, flat, weight, why)))
+            .or_else(|| self.is_its_neighbour(stand, flat, weight));
         let Some(turn) = self.stands[stand].turn.as_deref_mut() else { return };
         turn.touch(now);
         if let Some(why) = misfit {
@@ -311,7 +317,9 @@ impl Site {
         let near = |&other: &usize| self.off_by(other, weight).filter(|_| other != flat).map(|off| (other, off));
         let best = turn.flats.iter().filter_map(near).min_by(|a, b| a.1.get().total_cmp(&b.1.get()));
         let Some((other, _)) = best else {
-            return format!("{why}. Is it another flat? Then lift it off and put the right one on, or `skip`");
+            return format!(
+                "{why}. Is it another flat? Then lift it off and put the right one on, or `skip`; if it is right, `holds`"
+            );
         };
         if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
             turn.mistaken.push((flat, other));
@@ -333,6 +341,31 @@ impl Site {
         Some(format!(
             "{weight} is what {that} should weigh, and {this} seems to have lain here in its turn: the two are mixed up. Lift it off \
              and put {this} on; {that} is weighed again with `weigh`"
+        ))
+    }
+
+    /// A gain that might be water, on a flat that nobody had reason to water, while the flat before or after it in the round should
+    /// weigh just that: the two may have changed places.
+    fn is_its_neighbour(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        let expected = self.flats[flat].present?;
+        let (band, _) = self.flats[flat].band?;
+        let is_thirsty = self.flats[flat].fraction? < self.flats[flat].limits.water_at;
+        if is_thirsty || weight - expected < band.width() * NEIGHBOURS_DIFFER {
+            return None;
+        }
+        let turn = self.stands[stand].turn.as_deref()?;
+        let beside = [turn.at.checked_sub(1), turn.at.checked_add(1)].into_iter().flatten();
+        let near = |other: &usize| self.off_by(*other, weight).is_some_and(|off| off < band.width() * NEIGHBOUR);
+        let other = beside.filter_map(|at| turn.flats.get(at).copied()).find(near)?;
+        let words = self.plan.words;
+        let (this, that) = (self.plan.flats[flat].1.label.clone(), self.plan.flats[other].1.label.clone());
+        if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
+            turn.mistaken.push((flat, other));
+        }
+        let (weight, expected) = (words.weight(weight), words.weight(expected));
+        Some(format!(
+            "{weight} is more than {this} should weigh: about {expected} was expected, and it needed no water. Is it {that}, which should \
+             weigh about that? Then lift it off and put {this} on; if it is right, `holds`"
         ))
     }
 

@@ -12,6 +12,7 @@ mod edits;
 mod failures;
 mod figures;
 mod fills;
+mod mixed_up;
 mod plan;
 mod plants;
 mod pots;

@@ -1,9 +1,9 @@
 //! What somebody tells of a flat without a stand: whether it can be, what it was, and taking it back.
 
-use crate::bases::{BEET, CHARD, House, OWN, SCALE, is_watered};
+use crate::bases::{BEET, CHARD, House, LEEKS, OWN, SCALE, is_watered};
 use serde_json::{Value, json};
-use tarewell::site::{Answer, Command, Happening, Was};
-use tarewell::units::{Grams, Millilitres};
+use tarewell::site::{Answer, Command, Happening, Set, Was};
+use tarewell::units::{Fraction, Grams, Millilitres};
 
 impl House {
     fn pours(&mut self, flat: usize, volume: f64, sure: bool) -> Answer {
@@ -223,4 +223,20 @@ fn what_is_told_changes_the_forecast_at_once() {
     assert!(due(&house, CHARD).unwrap() > second);
     let advice = house.of_flat(CHARD, "advice");
     assert!(advice.as_str().unwrap().contains("85"), "{advice}");
+}
+
+#[test]
+fn what_is_poured_on_a_stand_and_a_stage_that_begins_change_the_forecast_at_once() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    let weight = house.dries(OWN, 2900.0, 10.0, 30);
+    let due = |house: &House| house.of_flat(LEEKS, "due_at").as_str().map(str::to_owned);
+    let before = due(&house).unwrap();
+    house.reads(OWN, weight + 150.0, 10);
+    let after = due(&house).unwrap();
+    // 150 g at 10 g/h.
+    assert!(after > before, "{before} {after}");
+    house.wait(20.0);
+    house.flat(LEEKS, Command::Set(Set { water_at: Some(Some(Fraction::new(0.45))), ..Set::default() })).unwrap();
+    assert!(due(&house).unwrap() < after, "{after} {:?}", due(&house));
 }
