@@ -53,11 +53,16 @@ impl Site {
             self.count_dried(index, weight, left_alone);
         }
         let flat = &mut self.flats[index];
+        let stand = flat.stand;
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
             let sample = Sample { flat: index, at: now.wall, weight: weight - flat.dome, fraction: flat.fraction };
             self.out.push_back(Output::Weight(sample));
             self.keep(Subject::Flat(index));
+            // After a restart what was poured meanwhile is seen against what was kept.
+            if let Some(stand) = stand {
+                self.keep(Subject::Stand(stand));
+            }
         }
         self.judge(index);
     }

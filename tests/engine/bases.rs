@@ -1,11 +1,12 @@
 //! Flats without a stand of their own: typed, on a shared scale, spoken for; and what a grower says happened.
 
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use tarewell::flat::{Begins, FillSettings, FlatSettings, SomeLimits, StageSettings};
 use tarewell::moment::{Moment, Span, Wall, Zone};
 use tarewell::site::{
-    Answer, Command, Event, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
+    Answer, Command, Event, Fact, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
 };
 use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Millilitres, Words};
@@ -66,6 +67,8 @@ pub(crate) struct House {
     pub(crate) seconds: f64,
     pub(crate) events: Vec<Event>,
     answers: Vec<Answer>,
+    /// What the store would have, as it was asked to keep it.
+    kept: BTreeMap<Subject, Fact>,
 }
 
 impl House {
@@ -75,7 +78,7 @@ impl House {
 
     pub(crate) fn of(plan: Plan) -> Self {
         let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
-        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new() }
+        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new(), kept: BTreeMap::new() }
     }
 
     pub(crate) fn handle(&mut self, input: Input) {
@@ -84,6 +87,9 @@ impl House {
             match output {
                 Output::Event(event) => self.events.push(event),
                 Output::Answer(_, answer) => self.answers.push(answer),
+                Output::Keep(subject) => {
+                    self.kept.extend(self.site.fact(subject).map(|fact| (subject, fact)));
+                }
                 _ => {}
             }
         }
@@ -163,12 +169,23 @@ impl House {
         self.state(Subject::Stand(SCALE))["round"].clone()
     }
 
-    /// Ends and begins again with what was kept, after so many seconds.
+    /// Ends without warning, and begins again after so many seconds with what it had asked to keep.
+    pub(crate) fn crash(&mut self, seconds: f64) {
+        let facts = self.kept.values().cloned().collect();
+        self.begin_again(facts, seconds);
+    }
+
+    /// Ends and begins again with all that is to be kept, after so many seconds.
     pub(crate) fn restart(&mut self, seconds: f64) {
         let plan = self.site.plan().clone();
         let flats = (0..plan.flats.len()).map(Subject::Flat);
         let stands = (0..plan.stands.len()).map(Subject::Stand);
         let facts = flats.chain(stands).filter_map(|subject| self.site.fact(subject)).collect();
+        self.begin_again(facts, seconds);
+    }
+
+    fn begin_again(&mut self, facts: Vec<Fact>, seconds: f64) {
+        let plan = self.site.plan().clone();
         let last_seq = self.events.last().map_or(0, |event| event.seq);
         self.seconds += seconds;
         self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));

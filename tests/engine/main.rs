@@ -18,6 +18,7 @@ mod plants;
 mod pots;
 mod properties;
 mod recording;
+mod restarts;
 mod season;
 mod sim;
 mod stand;
