@@ -2,15 +2,13 @@
 //! weighings their fraction is carried on by what dries elsewhere, ever less sure.
 
 use super::flats::Weighed;
+use super::life::Seen;
 use super::look::TOO_UNSURE;
-use super::orders::Done;
-use super::{By, Happening, Output, Sample, Site, Subject};
-use crate::flat::{Leader, Pace};
-use crate::moment::{Moment, Span, Wall};
-use crate::stand::can_weigh;
-use crate::units::{Fraction, Grams, Millilitres};
+use super::{Happening, Output, Sample, Site, Subject};
+use crate::flat::{Leader, Pace, Taken};
+use crate::moment::{Moment, Span};
+use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
-use serde_json::{Map, json};
 
 /// How a flat was last weighed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -47,12 +45,57 @@ pub(super) struct Between {
     pub led_to: f64,
     /// How much faster than its leader it dries.
     pub pace: Pace,
-    /// Water poured since it was weighed, where no scale saw it.
-    pub poured: Grams,
+    /// Water poured since it was weighed, where no scale saw it, as older stores have it: without a time.
+    poured: Grams,
+    /// What was poured since, one by one.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pours: Vec<Pour>,
     /// By how much its fraction differs from that of the flat that speaks for it, by its last weighing.
     pub apart: f64,
     /// Since when another speaks for it.
     pub spoken_since: Option<Moment>,
+}
+
+/// Water that no scale saw.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Pour {
+    /// The number of its event.
+    seq: u64,
+    at: Moment,
+    amount: Grams,
+    /// It has been corrected: it was none.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    is_none: bool,
+}
+
+impl Between {
+    /// Water poured since it was weighed, where no scale saw it.
+    pub fn poured(&self) -> Grams {
+        self.poured_by(None)
+    }
+
+    /// The same until a moment.
+    fn poured_by(&self, at: Option<Moment>) -> Grams {
+        let counts = |pour: &&Pour| !pour.is_none && at.is_none_or(|at| pour.at.mono <= at.mono);
+        self.pours.iter().filter(counts).fold(self.poured, |sum, pour| sum + pour.amount)
+    }
+
+    pub fn pour(&mut self, seq: u64, at: Moment, amount: Grams) {
+        self.pours.push(Pour { seq, at, amount, is_none: false });
+    }
+
+    /// The water of this event was poured, or was none.
+    pub fn was_poured(&mut self, seq: u64, is_water: bool) {
+        if let Some(pour) = self.pours.iter_mut().find(|pour| pour.seq == seq) {
+            pour.is_none = !is_water;
+        }
+    }
+
+    /// What was poured before this moment is in a weight now.
+    fn weighed(&mut self, at: Moment) {
+        self.poured = Grams::ZERO;
+        self.pours.retain(|pour| pour.at.mono > at.mono);
+    }
 }
 
 /// As long as nothing is known of how a flat dries, it is taken to lose so much of its band an hour, give or take as much: a flat
@@ -63,17 +106,9 @@ const LEAST_ERROR: Grams = Grams::new(2.0);
 /// A flat that another speaks for is at best so sure, as a share of its band; by the time it has to be checked again its error
 /// has reached what is worth nothing.
 const SPOKEN_FOR: f64 = 0.04;
-/// What a flat may have lost beyond its fastest drying, as a share of the band.
-const BEYOND_FASTEST: f64 = 0.10;
 /// A gain beyond so many standard errors, and this share of the band, is water that nobody has told of.
-const SURE: f64 = 3.0;
+pub(super) const SURE: f64 = 3.0;
 const LEAST_GAIN: f64 = 0.05;
-/// A loss beyond what can have dried by so much of the band is another flat.
-const LOST_TOO_MUCH: f64 = 0.15;
-/// A typed weight or pour may lie so far back.
-const LONGEST_AGO: Span = Span::days(14);
-/// The last weighing is the present weight for so long.
-const JUST_WEIGHED: Span = Span::minutes(30);
 
 impl Site {
     // ---- what leads a flat that is not weighed all the time
@@ -188,7 +223,7 @@ impl Site {
         let (band, _) = self.flats[index].band?;
         let (lost, error) = self.lost_by_leader(index, band.width(), self.now);
         let flat = &mut self.flats[index];
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
+        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
         // What is poured on a full flat runs out of it again.
         let full = band.capacity() + flat.plants();
         let wet = weighed.weight + poured;
@@ -217,7 +252,7 @@ impl Site {
             flat.unknown();
             return;
         };
-        let poured = between.poured / band.width();
+        let poured = between.poured() / band.width();
         let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
         let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
         let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
@@ -229,48 +264,20 @@ impl Site {
 
     // ---- weighing
 
-    /// Why a weight cannot be this flat's; `None` where it can.
-    pub(super) fn misfit(&self, index: usize, weight: Grams, at: Moment) -> Option<String> {
-        let flat = &self.flats[index];
-        let words = self.plan.words;
-        let label = &self.plan.flats[index].1.label;
-        if weight <= Grams::ZERO {
-            return Some(format!("a weight of {:.0} g is no flat", weight.get()));
-        }
-        let (band, _) = flat.band?;
-        let (least, most) = can_weigh(band.dry(), band.capacity(), flat.plants() + flat.dome);
-        if weight < least {
-            let (weight, dry) = (words.weight(weight), words.weight(band.dry()));
-            return Some(format!("{weight} cannot be {label}: dry as it was filled it weighs {dry}"));
-        }
-        if weight > most {
-            let (weight, full) = (words.weight(weight), words.weight(band.capacity() + flat.plants()));
-            return Some(format!("{weight} cannot be {label}: soaked through it weighs {full}"));
-        }
-        let weighed = flat.kept.weighed.filter(|weighed| weighed.at.mono < at.mono)?;
-        let hours = at.mono.since(weighed.at.mono).as_hours();
-        let fastest = self.plan.flats[index].1.fastest_drying.get() * hours;
-        let (expected, error) = self.expected(index, at)?;
-        let allowed =
-            (error * SURE).max(band.width() * LOST_TOO_MUCH).min(Grams::new(fastest) + band.width() * BEYOND_FASTEST);
-        (expected - weight > allowed).then(|| {
-            let (weight, expected) = (words.weight(weight), words.weight(expected));
-            format!("{weight} is lighter than {label} can have become: about {expected} was expected")
-        })
-    }
-
     /// What a flat should weigh at a moment, and the standard error; `None` where nothing tells.
-    fn expected(&self, index: usize, at: Moment) -> Option<(Grams, Grams)> {
+    pub(super) fn expected(&self, index: usize, at: Moment) -> Option<(Grams, Grams)> {
         let flat = &self.flats[index];
         let (band, _) = flat.band?;
         let weighed = flat.kept.weighed?;
         let between = flat.kept.between.as_deref().filter(|between| between.basis != Basis::Stand)?;
         let (lost, error) = self.lost_by_leader(index, band.width(), at);
-        Some((weighed.weight + between.poured - lost, Grams::new(error.get().hypot(5.0))))
+        Some((weighed.weight + between.poured_by(Some(at)) - lost, Grams::new(error.get().hypot(5.0))))
     }
 
-    /// Takes a weight of a flat: what it tells of its drying, and of water that nobody has told of.
+    /// Takes a weight of a flat: what it tells of its drying, of its dome, and of water that nobody has told of.
     pub(super) fn take_weight(&mut self, index: usize, weight: Grams, at: Moment, basis: Basis) {
+        let told = self.before_it_is_told(index, false);
+        let (before, first) = (self.derived(index), self.seq + 1);
         let expected = self.expected(index, at);
         let Some(flat) = self.flats.get(index) else { return };
         let (from, width) = (flat.kept.weighed.map(|weighed| weighed.weight), flat.band.map(|(band, _)| band.width()));
@@ -278,24 +285,31 @@ impl Site {
             let gain = weight - expected;
             (gain, gain > (error * SURE).max(width * LEAST_GAIN))
         });
-        match (gained, width) {
-            (Some((gain, true)), _) => self.watered_unseen(index, gain, at),
-            (Some(_), Some(width)) => self.compare_pace(index, weight, at, width),
-            _ => {}
-        }
+        let dome = expected.and_then(|(expected, _)| self.dome_in_a_weight(index, weight - expected));
+        let seen = match (dome, gained, width) {
+            (Some(seen), ..) => Some(seen),
+            (None, Some((gain, true)), _) => {
+                self.watered_unseen(index, gain, at);
+                Some(Seen::on_a_scale(gain, Taken::Watered))
+            }
+            (None, Some(_), Some(width)) => {
+                self.compare_pace(index, weight, at, width);
+                None
+            }
+            _ => None,
+        };
         self.settle_weight(index, weight, at, basis);
+        if let Some(seen) = seen {
+            if seen.read == Taken::Watered {
+                self.may_be_soaked(index, at);
+            }
+            self.write_down(index, seen, at, first, before);
+        }
         self.event(Subject::Flat(index), Happening::Weighed { from, to: weight, basis: basis.name(), at: at.wall });
+        self.was_told(index, told);
         let flat = &self.flats[index];
         let sample = Sample { flat: index, at: at.wall, weight: weight - flat.dome, fraction: flat.fraction };
         self.out.push_back(Output::Weight(sample));
-    }
-
-    fn watered_unseen(&mut self, index: usize, gain: Grams, at: Moment) {
-        let flat = &mut self.flats[index];
-        flat.kept.watered = Some(at);
-        let added = gain.of_water();
-        let what = Happening::Watered { added, kept: added, by: By::Unknown, away: true };
-        self.event(Subject::Flat(index), what);
     }
 
     fn compare_pace(&mut self, index: usize, weight: Grams, at: Moment, width: Grams) {
@@ -304,10 +318,10 @@ impl Site {
         let flat = &mut self.flats[index];
         let (Some(weighed), Some(between)) = (flat.kept.weighed, flat.kept.between.as_deref_mut()) else { return };
         // What was poured by hand is known to a tenth; a comparison through it would teach the jug.
-        if between.poured > width * LEAST_GAIN {
+        if between.poured() > width * LEAST_GAIN {
             return;
         }
-        let own = (weighed.weight + between.poured - weight) / width;
+        let own = (weighed.weight + between.poured() - weight) / width;
         between.pace.compare(Fraction::new(own), Fraction::new(led_to - between.led_to));
     }
 
@@ -328,10 +342,11 @@ impl Site {
         between.basis = basis;
         between.leader = leader_id;
         between.led_to = led_to;
-        between.poured = Grams::ZERO;
+        between.weighed(at);
         flat.leader = leader;
         flat.grow(at.wall);
-        flat.goes_by(weight, None);
+        self.settle(index);
+        self.flats[index].goes_by(weight, None);
         self.set_apart(index);
     }
 
@@ -361,109 +376,22 @@ impl Site {
         if stand.is_some_and(|(_, settings)| settings.shared) {
             return;
         }
+        let now = self.now;
         if let Some(between) = self.flats[index].kept.between.as_deref_mut() {
             between.basis = Basis::Stand;
-            between.poured = Grams::ZERO;
+            between.weighed(now);
         }
+        self.flats[index].kept.told.clear();
     }
 
     /// Lifted off a shared scale: what dries from here on is its leader's to tell.
     pub(super) fn led_from_here(&mut self, index: usize) {
         let Some(weighed) = self.flats[index].kept.weighed else { return };
-        let led_to = self.dried_at(self.flats[index].leader.1, weighed.at);
+        let (now, led_to) = (self.now, self.dried_at(self.flats[index].leader.1, weighed.at));
         if let Some(between) = self.flats[index].kept.between.as_deref_mut() {
             between.led_to = led_to;
-            between.poured = Grams::ZERO;
+            between.weighed(now);
         }
         self.set_apart(index);
-    }
-
-    /// `weigh`, typed.
-    pub(super) fn weigh_typed(&mut self, index: usize, weight: Grams, at: Option<Wall>, sure: bool) -> Done {
-        let at = self.said_at(at)?;
-        let flat = &self.flats[index];
-        if self.is_weighed(index) {
-            let stand = flat.stand.map_or("", |stand| self.id(Subject::Stand(stand)));
-            return Err(format!(
-                "{} is being weighed on {stand}; nothing has to be typed",
-                self.id(Subject::Flat(index))
-            ));
-        }
-        if let Some(weighed) = flat.kept.weighed.filter(|weighed| weighed.at.mono > at.mono) {
-            let then = self.stamp(weighed.at.wall);
-            return Err(format!("it was weighed later than that, at {then}; the newer weight stays"));
-        }
-        if let Some(why) = self.misfit(index, weight, at).filter(|_| !sure || weight <= Grams::ZERO) {
-            return Err(format!("{why}. Is it another flat, or a slip of the pen? If it is right, add \"sure\":true"));
-        }
-        self.take_weight(index, weight, at, Basis::Typed);
-        self.setting_changed(index);
-        Ok(self.weighed_answer(index))
-    }
-
-    /// `watered`, where no scale saw it.
-    pub(super) fn watered_typed(&mut self, index: usize, volume: Millilitres, at: Option<Wall>) -> Done {
-        let at = self.said_at(at)?;
-        if self.is_weighed(index) {
-            return Err("its scale sees by itself what is poured there; this is for water that no scale saw".to_owned());
-        }
-        if self.flats[index].kept.weighed.is_some_and(|weighed| weighed.at.mono > at.mono) {
-            return Err("it has been weighed since then: that weight has the water in it already".to_owned());
-        }
-        self.poured_where_no_scale_saw(index, volume, at, By::Hand);
-        Ok(self.weighed_answer(index))
-    }
-
-    /// Water that came to a flat without a stand counts until it is weighed.
-    pub(super) fn poured_where_no_scale_saw(&mut self, index: usize, volume: Millilitres, at: Moment, by: By) {
-        let now = self.now;
-        let Some(flat) = self.flats.get_mut(index) else { return };
-        flat.kept.between.get_or_insert_default().poured += volume.mass();
-        flat.kept.watered = Some(at);
-        flat.kept.drying.interrupted(now, Span::ZERO);
-        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
-        self.event(Subject::Flat(index), what);
-        self.setting_changed(index);
-    }
-
-    pub(super) fn weighed_answer(&self, index: usize) -> Map<String, serde_json::Value> {
-        let flat = &self.flats[index];
-        let tenths = |grams: Grams| super::decimals(grams.get(), 1);
-        let weight = flat.kept.weighed.map(|weighed| tenths(weighed.weight - flat.dome));
-        let to_target = flat.water().zip(flat.band).map(|(water, (band, _))| {
-            super::decimals(crate::watering::to_target(water, band.width(), flat.limits.target).get(), 1)
-        });
-        Map::from_iter([
-            ("weight_g".to_owned(), json!(weight)),
-            ("fraction".to_owned(), json!(flat.fraction.map(Fraction::get))),
-            ("condition".to_owned(), json!(flat.kept.condition.name())),
-            ("to_target_ml".to_owned(), json!(to_target)),
-            ("target_weight_g".to_owned(), json!(flat.target_weight().map(tenths))),
-        ])
-    }
-
-    /// A time that was typed, or now.
-    fn said_at(&self, at: Option<Wall>) -> Result<Moment, String> {
-        let Some(wall) = at else { return Ok(self.now) };
-        let ago = self.now.wall.since(wall);
-        if ago < Span::ZERO - Span::minutes(1) {
-            return Err(format!("`at` is {} in the future", crate::alert::spell(Span::ZERO - ago)));
-        }
-        if ago > LONGEST_AGO {
-            return Err("`at` is more than 14 days ago: too long to carry on from".to_owned());
-        }
-        let wall = wall.min(self.now.wall);
-        Ok(Moment { mono: self.now.mono_at(wall), wall })
-    }
-
-    /// The weight of a flat without a stand of its own, if it was weighed a moment ago.
-    pub(super) fn just_weighed(&self, index: usize) -> Result<Grams, String> {
-        let flat = &self.flats[index];
-        let id = self.id(Subject::Flat(index));
-        let poured = flat.kept.between.as_ref().is_some_and(|between| between.poured > Grams::ZERO);
-        let fresh = flat.kept.weighed.filter(|weighed| self.now.mono.since(weighed.at.mono) <= JUST_WEIGHED && !poured);
-        fresh.map(|weighed| weighed.weight).ok_or_else(|| {
-            format!("{id} has no stand, and was not weighed in the last 30 min: `weigh` it first, then say this again")
-        })
     }
 }

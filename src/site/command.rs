@@ -159,6 +159,8 @@ pub enum Command {
         volume: Millilitres,
         /// When; now by default.
         at: Option<Wall>,
+        /// Even if it is more than the flat can take.
+        sure: bool,
     },
     /// Flat: a stage of its crop begins.
     Stage {

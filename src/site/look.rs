@@ -14,6 +14,8 @@ use crate::units::{Fraction, Grams};
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
 const FORECAST_EVERY: Span = Span::minutes(10);
+/// Unless what is left has moved by so much: who has just watered or weighed wants to know what that comes to.
+const FORECAST_MOVED: f64 = 0.02;
 /// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
 const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
@@ -51,11 +53,16 @@ impl Site {
             self.count_dried(index, weight, left_alone);
         }
         let flat = &mut self.flats[index];
+        let stand = flat.stand;
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
             let sample = Sample { flat: index, at: now.wall, weight: weight - flat.dome, fraction: flat.fraction };
             self.out.push_back(Output::Weight(sample));
             self.keep(Subject::Flat(index));
+            // After a restart what was poured meanwhile is seen against what was kept.
+            if let Some(stand) = stand {
+                self.keep(Subject::Stand(stand));
+            }
         }
         self.judge(index);
     }
@@ -168,7 +175,7 @@ impl Site {
             |loss| (loss.expected, loss.error),
         );
         let error = error.max(Grams::new(2.0));
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
+        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
         flat.goes_by(weighed.weight + poured - lost, Some(error));
         if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
             flat.unknown();
@@ -186,12 +193,21 @@ impl Site {
         self.flats[index].outlook = Outlook::default();
     }
 
+    /// What it goes by is another: where that leads is worked out anew at the next look, though that was done a moment ago.
+    pub(super) fn forecast_anew(&mut self, index: usize) {
+        self.flats[index].outlook.worked_out = None;
+    }
+
     /// Works out where the drying leads, unless that was done a moment ago.
     fn forecast(&mut self, index: usize) {
         let now = self.now;
         let outlook = &self.flats[index].outlook;
         let is_fresh = outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY);
-        if is_fresh && !self.has_come_true(index) {
+        let moved = match (outlook.of, self.flats[index].fraction) {
+            (Some(then), Some(now)) => (now.get() - then.get()).abs() >= FORECAST_MOVED,
+            (then, now) => then.is_some() != now.is_some(),
+        };
+        if is_fresh && !moved && !self.has_come_true(index) {
             return;
         }
         let flat = &self.flats[index];
@@ -199,6 +215,7 @@ impl Site {
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
             worked_out: Some(now.mono),
+            of: flat.fraction,
             rate: asked.rate(),
             whole_day,
             lost_24h: asked.lost_in_last(Span::hours(24)),

@@ -148,7 +148,7 @@ impl Site {
                 Command::Move { stand } => self.move_flat(flat, stand),
                 Command::Shelve { time } => self.shelve(flat, time),
                 Command::Weigh { weight, at, sure } => self.weigh_typed(flat, weight, at, sure),
-                Command::Watered { volume, at } => self.watered_typed(flat, volume, at),
+                Command::Watered { volume, at, sure } => self.watered_typed(flat, volume, at, sure),
                 Command::Stage { name } => self.stage(flat, &name),
                 Command::Emerged => self.emerged(flat),
                 Command::Dome { on } => self.dome(flat, on),
@@ -448,6 +448,7 @@ impl Site {
             // The same band, but it begins anew: the next soak records its capacity.
             kept.season.ends.since = Some(now);
         }
+        self.recorded_now(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
     }
@@ -471,8 +472,11 @@ impl Site {
         if self.undo_correction(index) {
             return Ok(self.band_answer(index));
         }
+        if let Some(done) = self.undo_told(index) {
+            return done;
+        }
         if !self.flats[index].kept.season.undo() {
-            return Err("there is no record to undo".to_owned());
+            return Err("there is no record, weight or pour to undo".to_owned());
         }
         self.flats[index].kept.odd_soak = None;
         self.band_changed(index);
@@ -501,6 +505,7 @@ impl Site {
     /// Works out anew what follows from the settings, and tells it.
     pub(super) fn setting_changed(&mut self, index: usize) {
         self.settle(index);
+        self.forecast_anew(index);
         let flat = &mut self.flats[index];
         if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
             flat.goes_by(weight, flat.error);

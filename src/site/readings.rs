@@ -1,5 +1,6 @@
 //! From a reading to what it means for the stand and the flat on it.
 
+use super::life::Seen;
 use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
 use crate::flat::{FULL, SoakStep, Taken};
@@ -19,9 +20,6 @@ const SAME_WEIGHT: Grams = Grams::new(20.0);
 
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
-
-/// A change this near to the dome's weight is the dome (a judgement).
-const SAME_DOME: Grams = Grams::new(15.0);
 
 impl Site {
     pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
@@ -170,9 +168,9 @@ impl Site {
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let as_weighed = matches!(handling, Handling::Dome { .. });
-        let handling = self.with_the_dome_said(index, handling);
-        let is_said = !as_weighed;
         let (before, first) = (self.derived(index), self.seq + 1);
+        let handling = self.with_the_dome_said(index, handling);
+        let mut is_said = !as_weighed;
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
@@ -202,9 +200,10 @@ impl Site {
                     flat.kept.misfit = None;
                 }
                 let dome = self.dome_by_the_way(index, change);
-                if let Some((on, is_said)) = dome {
+                if let Some((on, was_said)) = dome {
+                    is_said = was_said;
                     self.event(subject, Happening::Dome { on, change });
-                    if !is_said {
+                    if !was_said {
                         self.guess_dome(index, on);
                     }
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
@@ -266,13 +265,17 @@ impl Site {
             let bench = &mut self.stands[stand];
             bench.last_taken = bench.shown;
         }
-        if let Some(read) = read {
-            self.write_down(index, read, first, before);
+        if let Some((change, read)) = read {
+            let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
+            self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
         if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);
         }
         self.refresh_scene(stand);
+        if is_news {
+            self.forecast_anew(index);
+        }
         self.look(index);
         if is_news {
             self.publish_flat(index);
@@ -327,24 +330,6 @@ impl Site {
         flat.stood_in_for = false;
         let change = flat.kept.weighed.zip(shown).map_or(Grams::ZERO, |(weighed, shown)| shown - weighed.weight);
         Some(Handling::Returned { change, away, watered_away: None })
-    }
-
-    /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
-    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
-        let settings = &self.plan.flats.get(index)?.1;
-        let flat = self.flats.get_mut(index)?;
-        let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
-        let on = change > Grams::ZERO;
-        let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_said = flat.dome_said.is_some_and(|said| said.on() == on);
-        let is_dome = (is_said || !was_due)
-            && (change.abs() - dome).abs() <= SAME_DOME
-            && (is_said || flat.kept.dome_on.unwrap_or(!on) != on);
-        if is_dome {
-            flat.dome_said = None;
-            flat.kept.dome_on = Some(on);
-        }
-        is_dome.then_some((on, is_said))
     }
 
     /// What lies across this moment is not drying.

@@ -3,7 +3,7 @@
 use super::bases::Basis;
 use super::flats::Weighed;
 use super::turn::Stage;
-use super::{By, Site, Subject};
+use super::{Site, Subject};
 use crate::moment::Span;
 use crate::units::Grams;
 
@@ -13,6 +13,10 @@ const EMPTY: f64 = 0.25;
 const AGREE: Grams = Grams::new(4.0);
 /// A gain of less than this is none that anybody poured.
 pub(super) const POURED: Grams = Grams::new(20.0);
+/// Two flats side by side in a round were mixed up if the weight of the one comes so near to that of the other, as a share of its
+/// band, and is so far from its own (judgements).
+const NEIGHBOUR: f64 = 0.03;
+const NEIGHBOURS_DIFFER: f64 = 0.10;
 /// Less than this is no flat.
 pub(super) const SOMETHING: Grams = Grams::new(30.0);
 
@@ -94,11 +98,14 @@ impl Site {
 
     /// Why what lies there may be another flat than the one whose turn it is.
     fn in_question(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
-        let misfit = self.misfit(flat, weight, self.now).map(|why| self.with_a_guess(stand, flat, weight, why));
-        misfit.or_else(|| self.mixed_up(stand, flat, weight)).map(|why| {
+        let misfit = self
+            .mixed_up(stand, flat, weight)
+            .or_else(|| self.misfit(flat, weight, self.now).map(|why| self.with_a_guess(stand, flat, weight, why)))
+            .or_else(|| self.is_its_neighbour(stand, flat, weight));
+        misfit.map(|why| {
             let (id, label) = (self.id(Subject::Flat(flat)), &self.plan.flats[flat].1.label);
             let stop = if why.ends_with('?') { "" } else { "." };
-            format!("{why}{stop} If it is {label}, say so: `weigh` {id} with \"sure\":true")
+            format!("{why}{stop} If it is {label}, say so: `holds` {id}, or `weigh` it with \"sure\":true")
         })
     }
 
@@ -130,6 +137,31 @@ impl Site {
         Some(format!(
             "{weight} is what {that} should weigh, and {this} seems to have lain here in its turn: the two are mixed up. Lift it off \
              and put {this} on; {that} is weighed again with `weigh`"
+        ))
+    }
+
+    /// A gain that might be water, on a flat that nobody had reason to water, while the flat before or after it in the round should
+    /// weigh just that: the two may have changed places.
+    fn is_its_neighbour(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        let expected = self.flats[flat].present?;
+        let (band, _) = self.flats[flat].band?;
+        let is_thirsty = self.flats[flat].fraction? < self.flats[flat].limits.water_at;
+        if is_thirsty || weight - expected < band.width() * NEIGHBOURS_DIFFER {
+            return None;
+        }
+        let turn = self.stands[stand].turn.as_deref()?;
+        let beside = [turn.at.checked_sub(1), turn.at.checked_add(1)].into_iter().flatten();
+        let near = |other: &usize| self.off_by(*other, weight).is_some_and(|off| off < band.width() * NEIGHBOUR);
+        let other = beside.filter_map(|at| turn.flats.get(at).copied()).find(near)?;
+        let words = self.plan.words;
+        let (this, that) = (self.plan.flats[flat].1.label.clone(), self.plan.flats[other].1.label.clone());
+        if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
+            turn.mistaken.push((flat, other));
+        }
+        let (weight, expected) = (words.weight(weight), words.weight(expected));
+        Some(format!(
+            "{weight} is more than {this} should weigh: about {expected} was expected, and it needed no water. Is it {that}, which should \
+             weigh about that? Then lift it off and put {this} on"
         ))
     }
 
@@ -173,7 +205,7 @@ impl Site {
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.
-            self.watered(flat, gain, gain, By::Hand, false);
+            self.gained_before_it_was_lifted(flat, gain);
         }
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;

@@ -2,7 +2,7 @@
 
 use super::command::{Command, Subject};
 use super::orders::Done;
-use super::rounds::SOMETHING;
+use super::rounds::{POURED, SOMETHING};
 use super::turn::{Stage, Turn, TurnKept};
 use super::{Happening, RoundState, RoundStep, Site};
 use crate::units::Grams;
@@ -324,7 +324,14 @@ impl Site {
             Some(flat) => {
                 self.may_be_guest(stand, flat)?;
                 let weight = self.lies_on(stand)?;
-                self.turn_is_of(stand, flat, weight);
+                let is_same = self.is_what_was_taken(stand, weight);
+                let mistaken = self.stands[stand].flat.filter(|&guest| is_same && guest != flat);
+                self.turn_is_of(stand, flat, is_same);
+                if let Some(mistaken) = mistaken {
+                    // It never lay there: what was weighed for it is taken back.
+                    self.release(stand);
+                    let _ = self.undo_told(mistaken);
+                }
                 self.take_guest(stand, flat, weight);
             }
             None => {
@@ -337,14 +344,17 @@ impl Site {
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
     }
 
-    /// What was taken for one flat was another all along, if it weighs what was taken; else the one was weighed and has gone.
-    fn turn_is_of(&mut self, stand: usize, flat: usize, weight: Grams) {
+    fn is_what_was_taken(&self, stand: usize, weight: Grams) -> bool {
+        self.stands[stand].last_taken.is_some_and(|taken| (taken - weight).abs() <= POURED)
+    }
+
+    /// What was taken for one flat was another all along, if it is what was taken; else the one was weighed and has gone.
+    fn turn_is_of(&mut self, stand: usize, flat: usize, is_same: bool) {
         let now = self.now;
         let bench = &mut self.stands[stand];
-        let is_the_same_load = bench.last_taken.is_some_and(|taken| (taken - weight).abs() <= super::rounds::POURED);
         let Some(turn) = bench.turn.as_deref_mut() else { return };
         turn.touch(now);
-        if turn.flat() != Some(flat) && (turn.stage != Stage::Weighed || is_the_same_load) {
+        if turn.flat() != Some(flat) && (turn.stage != Stage::Weighed || is_same) {
             turn.was_not_it();
         }
         bench.waits_for_empty = !turn.flats.contains(&flat);

@@ -41,7 +41,7 @@ pub const COMMANDS: &[CommandRow] = &[
     row("flat", "forget-band", &[]),
     row("flat", "undo", &[]),
     row("flat", "weigh", &["weight_g", "at", "sure"]),
-    row("flat", "watered", &["volume_ml", "at"]),
+    row("flat", "watered", &["volume_ml", "at", "sure"]),
     row("flat", "water", &["volume_ml"]),
     row("flat", "stop", &[]),
     row("flat", "set", &["low", "water_at", "target", "high", "plant_mass_g", "place"]),
@@ -175,7 +175,11 @@ impl Keys {
                 let on = Command::WeighOn { flat: self.one("weigh", "flat", names)?, sure: self.flag("sure")? };
                 self.at_turn("instead_of", names, on)?
             }
-            "watered" => Command::Watered { volume: self.volume("watered", "volume_ml")?, at: self.at()? },
+            "watered" => Command::Watered {
+                volume: self.volume("watered", "volume_ml")?,
+                at: self.at()?,
+                sure: self.flag("sure")?,
+            },
             "stage" => Command::Stage { name: self.word("stage", "stage", "the name of a stage")? },
             "emerged" => Command::Emerged,
             "dome" => Command::Dome { on: self.on()? },

@@ -1,11 +1,12 @@
 //! Flats without a stand of their own: typed, on a shared scale, spoken for; and what a grower says happened.
 
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use tarewell::flat::{Begins, FillSettings, FlatSettings, SomeLimits, StageSettings};
 use tarewell::moment::{Moment, Span, Wall, Zone};
 use tarewell::site::{
-    Answer, Command, Event, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
+    Answer, Command, Event, Fact, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
 };
 use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Millilitres, Words};
@@ -66,6 +67,8 @@ pub(crate) struct House {
     pub(crate) seconds: f64,
     pub(crate) events: Vec<Event>,
     answers: Vec<Answer>,
+    /// What the store would have, as it was asked to keep it.
+    kept: BTreeMap<Subject, Fact>,
 }
 
 impl House {
@@ -75,7 +78,7 @@ impl House {
 
     pub(crate) fn of(plan: Plan) -> Self {
         let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
-        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new() }
+        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new(), kept: BTreeMap::new() }
     }
 
     pub(crate) fn handle(&mut self, input: Input) {
@@ -84,6 +87,9 @@ impl House {
             match output {
                 Output::Event(event) => self.events.push(event),
                 Output::Answer(_, answer) => self.answers.push(answer),
+                Output::Keep(subject) => {
+                    self.kept.extend(self.site.fact(subject).map(|fact| (subject, fact)));
+                }
                 _ => {}
             }
         }
@@ -176,6 +182,29 @@ impl House {
         self.state(Subject::Stand(SCALE))["round"].clone()
     }
 
+    /// Ends without warning, and begins again after so many seconds with what it had asked to keep.
+    pub(crate) fn crash(&mut self, seconds: f64) {
+        let facts = self.kept.values().cloned().collect();
+        self.begin_again(facts, seconds);
+    }
+
+    /// Ends and begins again with all that is to be kept, after so many seconds.
+    pub(crate) fn restart(&mut self, seconds: f64) {
+        let plan = self.site.plan().clone();
+        let flats = (0..plan.flats.len()).map(Subject::Flat);
+        let stands = (0..plan.stands.len()).map(Subject::Stand);
+        let facts = flats.chain(stands).filter_map(|subject| self.site.fact(subject)).collect();
+        self.begin_again(facts, seconds);
+    }
+
+    fn begin_again(&mut self, facts: Vec<Fact>, seconds: f64) {
+        let plan = self.site.plan().clone();
+        let last_seq = self.events.last().map_or(0, |event| event.seq);
+        self.seconds += seconds;
+        self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
+        self.handle(Input::Tick);
+    }
+
     pub(crate) fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
         self.events.iter().rev().find(|event| event.subject == Subject::Flat(flat) && is_it(&event.what))
     }
@@ -213,14 +242,14 @@ fn a_typed_pour_counts_from_its_time_and_a_weight_after_it_has_it_in() {
     let mut house = House::new();
     house.typed(CHARD, 2300.0).unwrap();
     house.wait(600.0);
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None, sure: false }).unwrap();
     assert!((house.fraction(CHARD) - 0.598).abs() < 0.004, "{}", house.fraction(CHARD));
     house.wait(600.0);
     house.typed(CHARD, 2580.0).unwrap();
     assert_eq!(house.fraction(CHARD), 0.58);
-    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)) };
+    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)), sure: false };
     assert!(house.flat(CHARD, late).unwrap_err().contains("weighed since then"));
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None, sure: true }).unwrap();
     assert!(house.fraction(CHARD) <= 1.01, "what a full flat cannot hold runs out of it: {}", house.fraction(CHARD));
 }
 
@@ -440,7 +469,7 @@ fn domed_unsaid() -> House {
     house
 }
 
-fn is_watered(what: &Happening) -> bool {
+pub(crate) fn is_watered(what: &Happening) -> bool {
     matches!(what, Happening::Watered { .. })
 }
 
@@ -889,7 +918,7 @@ fn what_was_typed_while_a_flat_was_off_its_stand_is_over_when_it_is_back() {
     house.dries(OWN, 2900.0, 10.0, 12);
     house.reads(OWN, 0.0, 120);
     house.typed(LEEKS, 2700.0).unwrap();
-    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None }).unwrap();
+    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None, sure: false }).unwrap();
     assert_eq!(house.of_flat(LEEKS, "basis"), "typed");
     assert!((house.fraction(LEEKS) - 0.8).abs() < 0.003);
     house.reads(OWN, 2795.0, 300);

@@ -6,16 +6,19 @@ mod bases;
 
 mod bench;
 mod calibrating;
+mod domes;
 mod drying;
 mod edits;
 mod failures;
 mod figures;
 mod fills;
+mod mixed_up;
 mod plan;
 mod plants;
 mod pots;
 mod properties;
 mod recording;
+mod restarts;
 mod rounds;
 mod season;
 mod sim;
@@ -23,5 +26,6 @@ mod stand;
 #[path = "../support/storm/mod.rs"]
 mod storm;
 mod storm_seeds;
+mod told;
 mod units;
 mod waterings;

@@ -172,7 +172,7 @@ fn commands_for_the_whole_bench_are_read() {
     assert!((read - weight).abs() < Grams::new(1e-9));
     let watered = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04T08:15:00+00:00"}"#);
     let at = Some(Wall::from_millis(1_772_612_100_000));
-    assert_eq!(watered, Ok(Command::Watered { volume: Millilitres::new(300.0), at }));
+    assert_eq!(watered, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
     assert_eq!(to_flat("emerged"), Ok(Command::Emerged));
     assert_eq!(
         to_flat(r#"{"command":"stage","stage":"hardening-off"}"#),
@@ -198,7 +198,7 @@ fn commands_for_the_whole_bench_are_read() {
     assert_eq!(instead, at_turn_of(weigh(false)));
     assert!(to_stand(r#"{"command":"end","flat":"leak-2"}"#).unwrap_err().contains("did you mean `leek-2`"));
     let spaced = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04 08:15:00+00:00"}"#);
-    assert_eq!(spaced, Ok(Command::Watered { volume: Millilitres::new(300.0), at }));
+    assert_eq!(spaced, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
     for (payload, words) in [
         (r#"{"command":"weigh","weight_g":0}"#, "above 0"),
         (r#"{"command":"watered","volume_ml":-3}"#, "above 0"),
