@@ -183,6 +183,11 @@ pub enum Command {
         /// So many cells were taken out.
         cells: Option<u32>,
     },
+    /// Flat: so many cells were taken out where no scale saw it.
+    CellsTaken {
+        /// How many.
+        cells: u32,
+    },
     /// Flat: its plants go on in these.
     PotOn {
         /// Places in the plan.

@@ -8,6 +8,7 @@
 mod agenda;
 mod ahead;
 mod bases;
+mod cells;
 mod command;
 mod domes;
 mod facts;

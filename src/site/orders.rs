@@ -153,6 +153,7 @@ impl Site {
                 Command::Emerged => self.emerged(flat),
                 Command::Dome { on } => self.dome(flat, on),
                 Command::Correct { seq, was, cells } => self.correct(flat, seq, was, cells),
+                Command::CellsTaken { cells } => self.cells_taken(flat, cells),
                 Command::PotOn { into } => self.pot_on(flat, &into),
                 Command::Note { kind, text } => self.note(flat, kind, text),
                 Command::Water { volume } => self.water_flat(flat, volume),
@@ -370,7 +371,7 @@ impl Site {
         kept.season.record_dry(dry, file, now);
         kept.odd_soak = None;
         self.recorded_now(index);
-        self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
+        self.band_event(index, Happening::DryRecorded { from, to: Some(dry) });
         self.is_itself(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -399,7 +400,7 @@ impl Site {
         kept.odd_soak = None;
         kept.asks_soak = None;
         self.recorded_now(index);
-        self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
+        self.band_event(index, Happening::CapacityRecorded { from, to: Some(capacity) });
         self.is_itself(index);
         self.band_changed(index);
     }
@@ -448,6 +449,7 @@ impl Site {
             // The same band, but it begins anew: the next soak records its capacity.
             kept.season.ends.since = Some(now);
         }
+        self.band_event(index, Happening::BandForgotten);
         self.recorded_now(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -457,15 +459,18 @@ impl Site {
         // A watch that has begun is what was commanded last.
         if self.is_soaking(index) {
             self.end_soak(index);
+            self.undone(index, "record-capacity", None);
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
         // So is a soak that recorded nothing: there is nothing to go back from.
         if self.flats[index].kept.odd_soak.take().is_some() {
+            self.undone(index, "soak", None);
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
         if self.flats[index].kept.retired.take().is_some() {
+            self.undone(index, "pot-on", None);
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
@@ -475,12 +480,24 @@ impl Site {
         if let Some(done) = self.undo_told(index) {
             return done;
         }
+        let told_by = self.flats[index].kept.season.ends.told_by;
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record, weight or pour to undo".to_owned());
         }
         self.flats[index].kept.odd_soak = None;
+        self.undone(index, "band", told_by);
         self.band_changed(index);
         Ok(self.band_answer(index))
+    }
+
+    /// What of the band is in force now is what this event has told of.
+    pub(super) fn band_event(&mut self, index: usize, what: Happening) {
+        self.event(Subject::Flat(index), what);
+        self.flats[index].kept.season.ends.told_by = Some(self.seq);
+    }
+
+    fn undone(&mut self, index: usize, what: &'static str, undoes: Option<u64>) {
+        self.event(Subject::Flat(index), Happening::Undone { what, undoes });
     }
 
     pub(super) fn band_answer(&self, index: usize) -> Map<String, Value> {

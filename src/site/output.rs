@@ -237,6 +237,15 @@ pub enum Happening {
         /// What the soak has shown.
         to: Grams,
     },
+    /// `band-forgotten`: back to the file's.
+    BandForgotten,
+    /// `undone`: by the grower.
+    Undone {
+        /// `band` (a record, a number of plants, or forgetting), `soak` (one that recorded nothing), `record-capacity` (a watch), `pot-on`.
+        what: &'static str,
+        /// The number of the event that told of it, if one did.
+        undoes: Option<u64>,
+    },
     /// `weighed`: on a shared scale, or typed.
     Weighed {
         /// The weight before.

@@ -183,7 +183,7 @@ impl Keys {
             "stage" => Command::Stage { name: self.word("stage", "stage", "the name of a stage")? },
             "emerged" => Command::Emerged,
             "dome" => Command::Dome { on: self.on()? },
-            "correct" => Command::Correct { seq: self.seq()?, was: self.was()?, cells: self.cells()? },
+            "correct" => self.correct()?,
             "pot-on" => Command::PotOn {
                 into: self.flats("into", names)?.ok_or_else(|| "`pot-on` needs `into`: a list of flats".to_owned())?,
             },
@@ -338,8 +338,22 @@ impl Keys {
         }
     }
 
+    /// Cells taken where no scale saw it are in no event.
+    fn correct(&mut self) -> Read<Command> {
+        let is_told = self.entries.iter().any(|(key, _)| key == "seq");
+        let (was, cells) = (self.was()?, self.cells()?);
+        match (is_told, was, cells) {
+            (false, Was::MixLost, Some(cells)) => Ok(Command::CellsTaken { cells }),
+            _ => Ok(Command::Correct { seq: self.seq()?, was, cells }),
+        }
+    }
+
     fn seq(&mut self) -> Read<u64> {
-        let value = self.take("seq").ok_or_else(|| "`correct` needs `seq`: the number of the event".to_owned())?;
+        let value = self.take("seq").ok_or_else(|| {
+            "`correct` needs `seq`: the number of the event. Only cells taken where no scale saw it need none: \
+             \"was\":\"mix-lost\" with `cells`"
+                .to_owned()
+        })?;
         value.as_u64().ok_or_else(|| is_no("seq", &value, "the number of an event"))
     }
 

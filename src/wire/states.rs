@@ -83,6 +83,8 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::Drained { .. } => "drained",
         Happening::DryRecorded { .. } => "dry-recorded",
         Happening::CapacityRecorded { .. } | Happening::PlantsRecorded { .. } => "capacity-recorded",
+        Happening::BandForgotten => "band-forgotten",
+        Happening::Undone { .. } => "undone",
         Happening::Weighed { .. } => "weighed",
         Happening::Round { step: RoundStep::Started, .. } => "round-started",
         Happening::Round { step: RoundStep::Resumed, .. } => "round-resumed",
@@ -108,7 +110,11 @@ pub const fn event_name(what: &Happening) -> &'static str {
 
 fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<(), M::Error> {
     match what {
-        Happening::Lifted | Happening::RetainedOrderCleared => Ok(()),
+        Happening::Lifted | Happening::RetainedOrderCleared | Happening::BandForgotten => Ok(()),
+        Happening::Undone { what, undoes } => {
+            map.serialize_entry("what", what)?;
+            map.serialize_entry("undoes", undoes)
+        }
         Happening::Returned { change }
         | Happening::Dome { change, .. }
         | Happening::Removed { change }

@@ -6,6 +6,7 @@ mod bases;
 
 mod bench;
 mod calibrating;
+mod cells;
 mod domes;
 mod drying;
 mod edits;

@@ -181,6 +181,8 @@ fn commands_for_the_whole_bench_are_read() {
     assert_eq!(to_flat(r#"{"command":"dome","on":true}"#), Ok(Command::Dome { on: true }));
     let correct = Command::Correct { seq: 1234, was: Was::MixLost, cells: Some(12) };
     assert_eq!(to_flat(r#"{"command":"correct","seq":1234,"was":"mix-lost","cells":12}"#), Ok(correct));
+    let taken = to_flat(r#"{"command":"correct","was":"mix-lost","cells":12}"#);
+    assert_eq!(taken, Ok(Command::CellsTaken { cells: 12 }));
     let note = Command::Note { kind: "fed".into(), text: "quarter strength".into() };
     assert_eq!(to_flat(r#"{"command":"note","kind":"fed","text":"quarter strength"}"#), Ok(note));
     for (word, command) in
@@ -211,6 +213,8 @@ fn commands_for_the_whole_bench_are_read() {
         (r#"{"command":"dome","on":"yes"}"#, "true or false"),
         (r#"{"command":"correct","seq":-1,"was":"watered"}"#, "seq"),
         (r#"{"command":"correct","seq":1,"was":"watred"}"#, "watered"),
+        (r#"{"command":"correct","was":"watered"}"#, "needs `seq`"),
+        (r#"{"command":"correct","was":"mix-lost"}"#, "Only cells taken where no scale saw it"),
         (r#"{"command":"pot-on","into":[]}"#, "empty"),
         (r#"{"command":"pot-on","into":["nobody"]}"#, "nobody"),
     ] {

@@ -81,6 +81,12 @@ fn events_have_the_fields_of_the_contract() {
         Happening::SettingReplaced { what: "target".to_owned(), from: json!(0.6), to: json!(0.5) },
         json!({"event":"setting-replaced","of":"flat","id":"leek-1","what":"target","from":0.6,"to":0.5}),
     );
+    more(
+        flat,
+        Happening::Undone { what: "band", undoes: Some(7) },
+        json!({"event":"undone","of":"flat","id":"leek-1","what":"band","undoes":7}),
+    );
+    more(flat, Happening::BandForgotten, json!({"event":"band-forgotten","of":"flat","id":"leek-1"}));
     let round = |step| Happening::Round {
         step,
         next: Some("leek-2".to_owned()),
