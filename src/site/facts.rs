@@ -42,6 +42,9 @@ struct SiteFacts {
     #[serde(skip_serializing_if = "Option::is_none")]
     paused_until: Option<Mono>,
     answered: HashMap<String, Answered>,
+    /// The flats of the file; `None` in older stores.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    flats: Option<Vec<String>>,
 }
 
 /// What is kept of a stand, and of the turns on it if it is shared.
@@ -77,7 +80,8 @@ impl Site {
             Subject::Stand(stand) => serde_json::to_string(&self.bench_facts(stand)?),
             Subject::Site => {
                 let (plans_made, paused_until) = (self.plans_made, self.paused_until);
-                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone() })
+                let flats = Some(self.plan.flats.iter().map(|(id, _)| id.clone()).collect());
+                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone(), flats })
             }
             Subject::Valve(valve) => self.valve_fact(valve)?,
             Subject::Supply(supply) => serde_json::to_string(self.supplies.get(supply)?),
@@ -110,11 +114,14 @@ impl Site {
         let plan = self.plan.clone();
         let facts: HashMap<(&str, &str), &str> =
             saved.facts.iter().map(|fact| ((fact.of.as_str(), fact.id.as_str()), fact.json.as_str())).collect();
+        let mut before = None;
         if let Some(site) = facts.get(&("site", "")).and_then(|json| serde_json::from_str::<SiteFacts>(json).ok()) {
             self.plans_made = site.plans_made;
             self.answered = site.answered;
             self.paused_until = site.paused_until;
+            before = site.flats;
         }
+        self.tell_of_ids(before.as_deref());
         let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
@@ -190,6 +197,26 @@ impl Site {
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);
             self.wish_stand(stand);
+        }
+    }
+
+    /// Flats that have another id since the last run, or have left the file.
+    fn tell_of_ids(&mut self, before: Option<&[String]>) {
+        let plan = self.plan.clone();
+        let is_same = before.is_some_and(|before| plan.flats.iter().map(|(id, _)| id).eq(before));
+        if is_same {
+            return;
+        }
+        self.keep(Subject::Site);
+        for gone in before.unwrap_or_default().iter().filter(|gone| !plan.flats.iter().any(|(id, _)| id == *gone)) {
+            let to = plan.flats.iter().position(|(_, settings)| settings.formerly.as_ref() == Some(gone));
+            match to {
+                Some(flat) => {
+                    let (from, to) = (gone.clone(), plan.flats[flat].0.clone());
+                    self.event(Subject::Flat(flat), Happening::Renamed { from, to });
+                }
+                None => self.event(Subject::Site, Happening::Retired { flat: gone.clone() }),
+            }
         }
     }
 

@@ -291,6 +291,18 @@ pub enum Happening {
         /// Their ids.
         into: Vec<String>,
     },
+    /// `renamed`: a flat has another id in the file, which says what it was formerly.
+    Renamed {
+        /// Before.
+        from: String,
+        /// Now.
+        to: String,
+    },
+    /// `retired`: a flat has left the file. It is told of the flat, which has no place in the plan any more.
+    Retired {
+        /// Its id.
+        flat: String,
+    },
     /// `moved`: from stand to stand, by id.
     Moved {
         /// Before.

@@ -3,7 +3,7 @@
 use super::names::Names;
 use crate::alert::{Kind, Severity};
 use crate::moment::Zone;
-use crate::site::{Answer, Event, Happening, RoundStep};
+use crate::site::{Answer, Event, Happening, RoundStep, Subject};
 use crate::units::{Grams, Millilitres};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -59,10 +59,26 @@ impl Serialize for Line<'_> {
         map.serialize_entry("seq", &event.seq)?;
         map.serialize_entry("time", &zone.stamp(event.at))?;
         map.serialize_entry("event", event_name(&event.what))?;
-        map.serialize_entry("of", event.subject.of())?;
-        map.serialize_entry("id", names.id(event.subject))?;
+        map.serialize_entry("of", event_of(event).of())?;
+        map.serialize_entry("id", event_id(event, names))?;
         more(&event.what, *zone, &mut map)?;
         map.end()
+    }
+}
+
+/// Of what an event tells. A flat that has left the file has no place in the plan; it is told of all the same.
+#[must_use]
+pub const fn event_of(event: &Event) -> Subject {
+    match event.what {
+        Happening::Retired { .. } => Subject::Flat(usize::MAX),
+        _ => event.subject,
+    }
+}
+
+fn event_id<'a>(event: &'a Event, names: &'a Names) -> &'a str {
+    match &event.what {
+        Happening::Retired { flat } => flat,
+        _ => names.id(event.subject),
     }
 }
 
@@ -92,6 +108,8 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::Noted { .. } => "noted",
         Happening::Corrected { .. } => "corrected",
         Happening::PottedOn { .. } => "potted-on",
+        Happening::Renamed { .. } => "renamed",
+        Happening::Retired { .. } => "retired",
         Happening::Moved { .. } => "moved",
         Happening::StageChanged { .. } => "stage-changed",
         Happening::SettingReplaced { .. } => "setting-replaced",
@@ -110,7 +128,10 @@ pub const fn event_name(what: &Happening) -> &'static str {
 
 fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<(), M::Error> {
     match what {
-        Happening::Lifted | Happening::RetainedOrderCleared | Happening::BandForgotten => Ok(()),
+        Happening::Lifted | Happening::RetainedOrderCleared | Happening::BandForgotten | Happening::Retired { .. } => {
+            Ok(())
+        }
+        Happening::Renamed { from, to } => changed(map, "id", from, to),
         Happening::Undone { what, undoes } => {
             map.serialize_entry("what", what)?;
             map.serialize_entry("undoes", undoes)

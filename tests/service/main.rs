@@ -9,6 +9,7 @@ mod bench;
 mod drip;
 mod ear;
 mod exits;
+mod exports;
 mod http;
 mod played;
 

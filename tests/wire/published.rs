@@ -86,6 +86,10 @@ fn events_have_the_fields_of_the_contract() {
         Happening::Undone { what: "band", undoes: Some(7) },
         json!({"event":"undone","of":"flat","id":"leek-1","what":"band","undoes":7}),
     );
+    let renamed = Happening::Renamed { from: "leek".to_owned(), to: "leek-1".to_owned() };
+    more(flat, renamed, json!({"event":"renamed","of":"flat","id":"leek-1","what":"id","from":"leek","to":"leek-1"}));
+    let retired = Happening::Retired { flat: "beet".to_owned() };
+    more(Subject::Site, retired, json!({"event":"retired","of":"flat","id":"beet"}));
     more(flat, Happening::BandForgotten, json!({"event":"band-forgotten","of":"flat","id":"leek-1"}));
     let round = |step| Happening::Round {
         step,
