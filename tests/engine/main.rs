@@ -17,6 +17,7 @@ mod mixed_up;
 mod plan;
 mod plants;
 mod pots;
+mod power_cut;
 mod properties;
 mod recording;
 mod restarts;

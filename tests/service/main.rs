@@ -28,6 +28,7 @@ mod publishing;
 mod readings;
 mod recorded;
 mod rough;
+mod rounds;
 mod shapes;
 mod survival;
 mod tools;
