@@ -292,7 +292,8 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        let end = Grams::new(error.get().hypot(self.band_spread.get()));
+        // Its ends were weighed, however unsure what it weighs now.
+        let end = Grams::new(of_stand.get().hypot(self.band_spread.get()));
         let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, end);
         weighed.hypot(self.grown.error / band.width())
     }

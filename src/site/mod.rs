@@ -15,6 +15,7 @@ mod fills;
 mod flats;
 mod growing;
 mod input;
+mod leading;
 mod life;
 mod look;
 mod orders;

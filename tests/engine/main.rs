@@ -5,6 +5,7 @@ mod architecture;
 mod bases;
 
 mod bench;
+mod between;
 mod calibrating;
 mod domes;
 mod drying;
