@@ -3,11 +3,10 @@
 
 use super::flats::Weighed;
 use super::life::Seen;
-use super::look::TOO_UNSURE;
 use super::{Happening, Output, Sample, Site, Subject};
 use crate::flat::{Pace, Taken};
 use crate::moment::Moment;
-use crate::units::{Fraction, Grams};
+use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
 /// How a flat was last weighed.
@@ -125,9 +124,6 @@ impl Between {
 
 /// What is carried on is never surer than this (a scale's reading and a hand).
 const LEAST_ERROR: Grams = Grams::new(2.0);
-/// A flat that another speaks for is at best so sure, as a share of its band; by the time it has to be checked again its error
-/// has reached what is worth nothing.
-const SPOKEN_FOR: f64 = 0.04;
 /// A gain beyond so many standard errors, and this share of the band, is water that nobody has told of.
 pub(super) const SURE: f64 = 3.0;
 pub(super) const LEAST_GAIN: f64 = 0.05;
@@ -156,33 +152,6 @@ impl Site {
         let error = Grams::new(error.get().hypot(by_the_jug.get())).max(LEAST_ERROR);
         flat.goes_by(held - lost, Some(error));
         Some(error)
-    }
-
-    /// The fraction of a flat that another speaks for.
-    pub(super) fn speak_for(&mut self, index: usize, speaker: usize) {
-        let now = self.now;
-        let spoken = self.flats.get(speaker).and_then(|speaker| speaker.fraction);
-        let speaker_error = self.flats.get(speaker).map_or(0.0, |_| self.fraction_error(speaker));
-        let check_every = self.weigh_after(index);
-        let flat = &mut self.flats[index];
-        flat.grow(now.wall);
-        let Some((band, _)) = flat.band else { return };
-        let between = flat.kept.between.get_or_insert_default();
-        let spoken_since = *between.spoken_since.get_or_insert(now);
-        let checked = flat.kept.weighed.map_or(spoken_since, |weighed| weighed.at);
-        let age = now.mono.since(checked.mono);
-        let Some(spoken) = spoken else {
-            flat.unknown();
-            return;
-        };
-        let poured = between.poured() / band.width();
-        let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
-        let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
-        let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
-        flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error));
-        if age > check_every {
-            flat.unknown();
-        }
     }
 
     // ---- weighing
@@ -256,20 +225,12 @@ impl Site {
         self.set_apart(index);
     }
 
-    /// By how much a flat differs from the one that speaks for it.
-    fn set_apart(&mut self, index: usize) {
-        let Some(speaker) = self.plan.flats[index].1.like else { return };
-        let spoken = self.flats.get(speaker).and_then(|speaker| speaker.fraction);
-        let flat = &mut self.flats[index];
-        if let (Some(own), Some(spoken), Some(between)) = (flat.fraction, spoken, flat.kept.between.as_deref_mut()) {
-            between.apart = own.get() - spoken.get();
-        }
-    }
-
     /// What the flat's state says it goes by.
     pub(super) fn basis(&self, index: usize) -> Option<&'static str> {
         let flat = &self.flats[index];
-        if self.plan.flats[index].1.like.is_some() && !self.is_weighed(index) {
+        if self.plan.flats[index].1.like.is_some_and(|like| !self.goes_by_its_own(index, like))
+            && !self.is_weighed(index)
+        {
             return (flat.fraction.is_some() || flat.kept.weighed.is_some()).then_some("sample");
         }
         let own = flat.kept.between.as_ref().map_or(Basis::Stand, |between| between.basis);

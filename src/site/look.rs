@@ -137,10 +137,17 @@ impl Site {
         if self.is_weighed(index) {
             return;
         }
-        if let Some(speaker) = self.plan.flats[index].1.like {
-            self.speak_for(index, speaker);
-            return;
+        match self.plan.flats[index].1.like {
+            Some(speaker) if !self.goes_by_its_own(index, speaker) => self.speak_for(index, speaker),
+            Some(_) => {
+                self.carry_on_by_itself(index);
+                self.set_apart(index);
+            }
+            None => self.carry_on_by_itself(index),
         }
+    }
+
+    fn carry_on_by_itself(&mut self, index: usize) {
         let now = self.now;
         let Some(weighed) = self.flats[index].kept.weighed else {
             self.flats[index].unknown();
@@ -276,6 +283,9 @@ impl Site {
     pub(super) fn publish_flat(&mut self, index: usize) {
         let now = self.now.mono;
         self.forecast(index);
+        if index < self.flats.len() {
+            self.speak_up(index);
+        }
         let Some(flat) = self.flats.get_mut(index) else { return };
         flat.sent.at = Some(now);
         flat.sent.weight = flat.present;

@@ -25,6 +25,7 @@ mod plan;
 mod readings;
 mod rounds;
 mod settings;
+mod speaking;
 mod stands;
 mod state;
 mod today;

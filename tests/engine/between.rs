@@ -1,6 +1,6 @@
 //! Between two weighings: by the clock, by the best leader there is, and by a flat that speaks for another.
 
-use crate::bases::{CHARD, House, LEEKS, OWN};
+use crate::bases::{CHARD, House, LEEKS, LEEKS_TOO, OWN};
 use tarewell::moment::Span;
 use tarewell::site::{Command, Subject};
 
@@ -121,4 +121,38 @@ fn a_flat_on_a_stand_leads_another_as_soon_as_it_is_there() {
     house.flat(LEEKS, Command::Move { stand: None }).unwrap();
     house.wait(6.0 * 3600.0);
     assert!((before - house.fraction(CHARD) - 0.052).abs() < 0.02, "{before} {}", house.fraction(CHARD));
+}
+
+#[test]
+fn what_a_flat_weighed_itself_goes_before_what_another_says_of_it() {
+    let mut house = House::new();
+    // Nothing is known of the one that speaks for it yet.
+    house.typed(LEEKS_TOO, 2450.0).unwrap();
+    house.wait(120.0);
+    assert!((house.fraction(LEEKS_TOO) - 0.45).abs() < 0.002);
+    house.reads(OWN, 2700.0, 20);
+    house.wait(61.0);
+    assert!((house.fraction(LEEKS_TOO) - 0.45).abs() < 0.002, "{}", house.fraction(LEEKS_TOO));
+    assert_eq!(house.of_flat(LEEKS_TOO, "basis"), "typed");
+    assert!(house.error(LEEKS_TOO) < 0.02, "±{}", house.error(LEEKS_TOO));
+    // From there on it follows the other's course.
+    let leeks = house.dries(OWN, 2700.0, 10.0, 10);
+    assert_eq!(house.of_flat(LEEKS_TOO, "basis"), "sample");
+    house.wait(61.0);
+    let expected = 0.45 - (2700.0 - leeks) / 1000.0;
+    assert!((house.fraction(LEEKS_TOO) - expected).abs() < 0.01, "{} for {expected}", house.fraction(LEEKS_TOO));
+    // Also when that is watered.
+    house.reads(OWN, leeks + 200.0, 600);
+    assert!((house.fraction(LEEKS_TOO) - expected - 0.2).abs() < 0.01, "{}", house.fraction(LEEKS_TOO));
+}
+
+#[test]
+fn a_flat_that_another_speaks_for_is_spoken_for_at_once() {
+    let mut house = House::new();
+    house.reads(OWN, 2600.0, 8);
+    assert!((house.fraction(LEEKS) - 0.6).abs() < 0.001);
+    assert!((house.fraction(LEEKS_TOO) - 0.6).abs() < 0.001, "{}", house.state(Subject::Flat(LEEKS_TOO)));
+    assert!(!house.of_flat(LEEKS_TOO, "advice").as_str().unwrap().contains("No weight yet"));
+    house.reads(OWN, 2700.0, 10);
+    assert!((house.fraction(LEEKS_TOO) - house.fraction(LEEKS)).abs() < 0.02, "{}", house.fraction(LEEKS_TOO));
 }
