@@ -2,6 +2,7 @@
 
 use super::bases::Between;
 use super::domes::{DomeGuess, DomeSaid};
+use super::potting::Potted;
 use super::told::Told;
 use crate::alert::FlatWatch;
 use crate::flat::{
@@ -73,6 +74,9 @@ pub(super) struct Kept {
     /// Potted on, and done with, since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub retired: Option<Wall>,
+    /// What that has changed elsewhere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub potted: Option<Box<Potted>>,
     /// Plants were potted on into it, and it has not been soaked since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub asks_soak: Option<Wall>,

@@ -311,6 +311,12 @@ impl Site {
         crate::alert::advice(&self.signs(index))
     }
 
+    /// Whether anything speaks against its band.
+    pub(super) fn is_doubted(&self, index: usize) -> bool {
+        let signs = self.signs(index);
+        signs.band_doubt.is_some() || signs.soak_doubt.is_some()
+    }
+
     fn signs(&self, index: usize) -> FlatSigns<'_> {
         let now = self.now;
         let flat = &self.flats[index];

@@ -22,6 +22,7 @@ mod orders;
 mod output;
 mod placing;
 mod plan;
+mod potting;
 mod readings;
 mod rounds;
 mod settings;

@@ -465,9 +465,8 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
-        if self.flats[index].kept.retired.take().is_some() {
-            self.setting_changed(index);
-            return Ok(self.band_answer(index));
+        if let Some(done) = self.undo_potting(index) {
+            return done;
         }
         if self.undo_correction(index) {
             return Ok(self.band_answer(index));

@@ -17,6 +17,7 @@ mod mixed_up;
 mod plan;
 mod plants;
 mod pots;
+mod potting;
 mod properties;
 mod recording;
 mod restarts;
