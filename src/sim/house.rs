@@ -199,6 +199,14 @@ impl House {
         self.now
     }
 
+    /// When something happens next, or arrives: who orders valves by what is weighed lives from one such moment to the next.
+    #[must_use]
+    pub fn next(&self) -> SimTime {
+        let readings = self.stands.iter().map(|stand| stand.next().0);
+        let planned = self.agenda.peek().map(|Reverse(entry)| entry.at);
+        readings.chain(planned).chain(self.post.next()).min().unwrap_or(self.now + SLICE).max(self.now)
+    }
+
     /// Lets time pass until `to`; nothing when that is past. It does not matter in how many pieces.
     pub fn advance(&mut self, to: SimTime) {
         while self.now < to {

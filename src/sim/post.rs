@@ -83,6 +83,11 @@ impl Post {
         self.arrived.extend(self.under_way.drain(..there));
     }
 
+    /// When the next message arrives.
+    pub fn next(&self) -> Option<SimTime> {
+        self.under_way.iter().map(|sent| sent.at).min()
+    }
+
     pub fn take(&mut self) -> Option<Sent> {
         self.arrived.pop_front()
     }

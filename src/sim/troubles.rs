@@ -69,7 +69,11 @@ impl House {
             Trouble::Bump { grams, lasts } => cell.bump = Some(Until { what: grams, until: now + lasts }),
             Trouble::Shift { grams } => cell.shift += grams,
             Trouble::Load { grams } => cell.other_load = grams,
-            Trouble::Freeze { lasts } => cell.frozen = Some(Until { what: (), until: now + lasts }),
+            Trouble::Freeze { lasts } => {
+                // One that comes while it is frozen does not thaw it earlier.
+                let until = cell.frozen.map_or(now + lasts, |frozen| frozen.until.max(now + lasts));
+                cell.frozen = Some(Until { what: (), until });
+            }
             Trouble::Shake { factor, lasts } => cell.shaken = Some(Until { what: factor, until: now + lasts }),
             Trouble::Garble { glitch, lasts } => cell.garbled = Some(Until { what: glitch, until: now + lasts }),
             Trouble::Silence { lasts } => self.fall_silent(place, lasts, Event::Online(place)),

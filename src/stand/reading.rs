@@ -39,6 +39,8 @@ pub struct Stand {
     division: f64,
     bits: u64,
     same_since: Mono,
+    /// How fast its flat dried when the reading last changed, as far as that was known then or before.
+    rate_before: Option<GramsPerHour>,
     doubt: Doubt,
     /// Bad values of one kind in a row.
     run: u16,
@@ -91,6 +93,7 @@ impl Stand {
             division: if usable { settings.division.get() } else { 1.0 },
             bits: 0,
             same_since: Mono::from_millis(0),
+            rate_before: None,
             doubt: Doubt::default(),
             run: 0,
             run_since: Mono::from_millis(0),
@@ -307,9 +310,11 @@ impl Stand {
     }
 
     fn is_frozen(&mut self, bits: u64, at: Moment, scene: &Scene, said: &mut Vec<Said>) -> bool {
+        let rate = scene.flat.as_ref().and_then(|flat| flat.drying);
         if bits != self.bits || self.same_since > at.mono {
             self.bits = bits;
             self.same_since = at.mono;
+            self.rate_before = rate.or(self.rate_before);
             return false;
         }
         let held = at.mono.since(self.same_since);
@@ -317,7 +322,8 @@ impl Stand {
         if held < least || self.handler.place != Place::Loaded {
             return false;
         }
-        let drying = scene.flat.as_ref().and_then(|flat| flat.drying).map_or(0.0, GramsPerHour::get);
+        // A rate is forgotten after some hours without a loss, which is what a frozen stand shows.
+        let drying = rate.or(self.rate_before).map_or(0.0, GramsPerHour::get);
         if drying * held.as_hours() < 3.0 * self.division {
             return false;
         }

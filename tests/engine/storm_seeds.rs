@@ -14,7 +14,7 @@ fn clean(tally: &Tally) {
 fn twenty_storms_break_nothing() {
     let mut all = Tally::default();
     for seed in 9000..9020 {
-        all.merge(storm::play(seed, Weather::Storm, 2));
+        all.merge(storm::play(seed, Weather::Storm, Waters::Advise, 2, None));
     }
     clean(&all);
     let never: Vec<_> = all.checks.iter().filter(|(_, count)| **count == 0).collect();
@@ -26,7 +26,7 @@ fn twenty_storms_break_nothing() {
 fn ordinary_weeks_are_quiet() {
     let mut all = Tally::default();
     for seed in 9100..9103 {
-        all.merge(storm::play(seed, Weather::Nominal, 10));
+        all.merge(storm::play(seed, Weather::Nominal, Waters::Advise, 10, None));
     }
     clean(&all);
     assert!(all.false_per_month() < 1.0, "{all}");
@@ -61,7 +61,7 @@ fn a_broken_rule_is_seen() {
 }
 
 fn again(seed: u64, weather: Weather, days: i64) {
-    clean(&storm::play(seed, weather, days));
+    clean(&storm::play(seed, weather, Waters::Advise, days, None));
 }
 
 /// A plan of 0.0 mL was published, a second long: a flat at its target shared a valve with one that lacked a little.

@@ -1,6 +1,7 @@
 //! The valves of a site: what each would pour now, and why it may not.
 
 mod account;
+mod changed;
 mod commands;
 mod device;
 mod faults;

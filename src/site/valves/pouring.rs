@@ -1,6 +1,7 @@
 //! A watering from its beginning to its end: guard, journal, orders, weights, and what is learned of it.
 
 use super::super::{By, Happening, Site, Subject};
+use super::changed::PlannedBy;
 use super::device::Device;
 use super::kept::{Bucket, Entry, Poured};
 use crate::alert::Kind;
@@ -35,6 +36,7 @@ pub(super) struct Run {
     waits: Option<Mono>,
     /// Why it was broken off, for people.
     why: Option<String>,
+    planned_by: Vec<PlannedBy>,
 }
 
 /// What stands between wanting to open and the order.
@@ -85,9 +87,9 @@ impl Site {
         self.plans_made += 1;
         let (id, now) = (self.plans_made, self.now.mono);
         let pour = Pour::new(id, goal, plan.volume, rules, beds, now);
+        let (limited_by, planned_by) = (plan.limited_by, self.planned_by(index));
         let valve = &mut self.valves[index];
-        valve.run =
-            Some(Run { pour, by_itself, limited_by: plan.limited_by, step: Step::None, waits: None, why: None });
+        valve.run = Some(Run { pour, by_itself, limited_by, step: Step::None, waits: None, why: None, planned_by });
         valve.due_since = None;
         if by_itself {
             valve.kept.by_itself = Some(self.now);
@@ -196,6 +198,9 @@ impl Site {
             }
             Step::Journal { .. } | Step::Master { .. } => return false,
             Step::None => {}
+        }
+        if self.ends_for_another_plan(index) {
+            return true;
         }
         let against = objection(&self.situation(index, by_itself, bucket));
         let patience = self.patience(index);
@@ -321,13 +326,17 @@ impl Site {
     fn still_may_open(&mut self, index: usize) -> bool {
         let Some(run) = &self.valves[index].run else { return false };
         let (by_itself, bucket) = (run.by_itself, matches!(run.pour.goal, Goal::Bucket(_)));
+        let is_otherwise = self.ends_for_another_plan(index);
         // The entry in the journal is of this very opening.
-        let Some(objection) = objection(&self.situation(index, by_itself, bucket)) else { return true };
+        let objection = objection(&self.situation(index, by_itself, bucket));
+        if objection.is_none() && !is_otherwise {
+            return true;
+        }
         let valve = &mut self.valves[index];
         valve.kept.entry = None;
         if let Some(run) = &mut valve.run {
             run.step = Step::None;
-            if objection.passing != Passing::Soon {
+            if let Some(objection) = objection.filter(|objection| objection.passing != Passing::Soon) {
                 run.why = Some(objection.text);
                 run.pour.stop(Ended::Fault);
             }
@@ -362,6 +371,10 @@ impl Site {
             matches!(run.pour.goal, Goal::Bucket(_))
         };
         let trouble = self.trouble_while_open(index, bucket);
+        if trouble.is_none() && self.ends_for_another_plan(index) {
+            self.close_for(index, &WhyClose::Pulse);
+            return true;
+        }
         let Some(run) = &mut self.valves[index].run else { return false };
         let why = match trouble {
             Some(text) => {
@@ -372,6 +385,20 @@ impl Site {
         };
         let Some(why) = why else { return false };
         self.close_for(index, &why);
+        true
+    }
+
+    /// Ends a watering whose flats are to be watered otherwise now.
+    fn ends_for_another_plan(&mut self, index: usize) -> bool {
+        let Some(run) = &self.valves[index].run else { return false };
+        if matches!(run.pour.goal, Goal::Bucket(_)) {
+            return false;
+        }
+        let Some(why) = self.no_longer_planned(index, &run.planned_by) else { return false };
+        if let Some(run) = &mut self.valves[index].run {
+            run.why = Some(why);
+            run.pour.stop(Ended::Limit);
+        }
         true
     }
 
@@ -559,7 +586,7 @@ impl Site {
             let ran = ended != Ended::Fault && seconds > 0.0;
             self.valves[index].kept.bucket = ran.then_some(Bucket { seconds, at: self.now });
         }
-        let why = run.why.filter(|_| ended == Ended::Fault);
+        let why = run.why.filter(|_| matches!(ended, Ended::Fault | Ended::Limit));
         self.event(Subject::Valve(index), Happening::WateringEnded { volume, delivered, reason: ended, why, flats });
         if run.limited_by == LimitedBy::MaxPerDay {
             self.cut_short_by_the_day(index);

@@ -63,10 +63,30 @@ checks! {
     DryTold = "S8: dry is told in time",
     /// A silent stand is told of.
     SilenceTold = "a silent stand is told of in time",
-    /// S5, as far as there is anything that opens.
-    NothingOpens = "S5: nothing opens a valve in advise",
-    /// S9, as far as there is auto.
-    NothingWaters = "S9: no valve waters in advise",
+    /// No valve in advise opens.
+    NothingOpens = "nothing opens a valve in advise",
+    /// Nor says that it waters.
+    NothingWaters = "no valve waters in advise",
+    /// S1, by order and in truth.
+    OpenEnds = "S1: no opening longer than max_run",
+    /// S2, by the journal on the disk and in truth.
+    TheDay = "S2: no day above max_per_day",
+    /// S2, the entry on the disk before the order.
+    Journal = "S2: in the journal before it opens",
+    /// S3.
+    OpensFor = "S3: opens only for what is known, in its hours, over a connection",
+    /// S3, supplies.
+    OneOfASupply = "S3: one valve of a supply at a time",
+    /// S4.
+    NotAboveHigh = "S4: no flat lifted above high",
+    /// S5.
+    OpensForNobody = "S5: what is late, retained, refused or repeated opens nothing",
+    /// S6.
+    CloseFirst = "S6: after a start closed first, then still for 30 s",
+    /// S7.
+    Locks = "S7: a fault locks until a person unlocks",
+    /// S9.
+    Apart = "S9: by itself at most every 4 h",
     /// What was kept is what was.
     Kept = "a restart finds what was kept",
 }

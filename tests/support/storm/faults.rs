@@ -3,7 +3,7 @@
 use super::dice::Dice;
 use super::scenario::{BEGINS, Weather};
 use tarewell::moment::Span;
-use tarewell::sim::{Act, Doing, FlatPlan, Glitch, SimTime, Trouble};
+use tarewell::sim::{Act, Doing, FlatPlan, Glitch, Mishap, SimTime, Trouble};
 use tarewell::site::Plan;
 
 /// What happens beside what the house does of itself.
@@ -27,9 +27,39 @@ pub enum Happens {
     Command { topic: String, payload: String, retained: bool },
     /// The last command with an id again.
     Repeat,
+    /// Somebody looks after valves that are locked, and after the tank.
+    Caretaker,
+    /// The store cannot be written for a while.
+    DiskFull(Span),
+    /// A valve's own connection is lost for a while.
+    LinkLost { valve: usize, lasts: Span },
+    /// An order to a valve from somebody else; kept by the broker, or not.
+    ForeignOrder { valve: usize, closes: bool, retained: bool },
+    /// The program is killed so long after it will have opened that valve next.
+    KilledWhilePouring { valve: usize, after: Span },
 }
 
 impl Happens {
+    /// Whether a flat, or the stand of its number, may notice.
+    pub fn concerns(&self, flat: usize) -> bool {
+        match self {
+            Self::Act(Act::Flat(of, Doing::Swap { with })) => *of == flat || *with == flat,
+            Self::Act(Act::Flat(of, _) | Act::Stand(of, _))
+            | Self::Retained { stand: of, .. }
+            | Self::Thinned { stand: of, .. } => *of == flat,
+            Self::Act(_) | Self::Round | Self::Killed { .. } | Self::Jump(_) | Self::Reconnected => true,
+            Self::Command { topic, .. } => {
+                [format!("flats/f{flat}/"), format!("stands/s{flat}/")].iter().any(|name| topic.contains(name))
+            }
+            Self::Repeat
+            | Self::Caretaker
+            | Self::DiskFull(_)
+            | Self::LinkLost { .. }
+            | Self::ForeignOrder { .. }
+            | Self::KilledWhilePouring { .. } => true,
+        }
+    }
+
     /// The name it is counted under.
     pub const fn name(&self) -> &'static str {
         match self {
@@ -55,7 +85,18 @@ impl Happens {
                 Trouble::Shake { .. } => "shaken",
                 Trouble::Garble { .. } => "garbled",
             },
-            Self::Act(_) => "broker gone",
+            Self::Act(Act::Valve(_, mishap)) => match mishap {
+                Mishap::StuckOpen => "valve stuck open",
+                Mishap::StuckClosed => "valve stuck closed",
+                Mishap::Clogged { .. } => "emitters clogged",
+                Mishap::Leaks { .. } => "valve leaks",
+                Mishap::Mended => "valve mended",
+                Mishap::PowerCut { .. } => "power cut at the valve",
+                Mishap::Unreachable { .. } => "valve unreachable",
+                Mishap::OpenedByOther { .. } => "opened by somebody else",
+            },
+            Self::Act(Act::Refill { .. }) => "tank filled",
+            Self::Act(Act::BrokerGone(_)) => "broker gone",
             Self::Round => "grower's rounds",
             Self::Killed { .. } => "program killed",
             Self::Jump(_) => "wall clock jumped",
@@ -64,6 +105,12 @@ impl Happens {
             Self::Thinned { .. } => "slower readings",
             Self::Command { .. } => "command",
             Self::Repeat => "command repeated",
+            Self::Caretaker => "caretaker's rounds",
+            Self::DiskFull(_) => "store not writable",
+            Self::LinkLost { .. } => "valve's connection lost",
+            Self::ForeignOrder { retained: true, .. } => "retained order to a valve",
+            Self::ForeignOrder { .. } => "order of somebody else",
+            Self::KilledWhilePouring { .. } => "ambushes laid",
         }
     }
 }

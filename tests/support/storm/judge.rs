@@ -12,6 +12,7 @@ use tarewell::moment::Span;
 use tarewell::sim::{Deed, House, Message, Place, SimTime, Trouble};
 use tarewell::site::{Plan, Site, Subject};
 use tarewell::store::{Of, Write};
+use tarewell::watering::Mode;
 
 /// The crop is looked at so often.
 const SAMPLE_EVERY: Span = Span::minutes(10);
@@ -119,8 +120,18 @@ impl Judge {
             let rest = topic.split(mark).nth(1)?;
             rest.split('/').next()?.parse::<usize>().ok()
         };
-        let bends =
-            ["move", "holds", "zero", "span", "forget-calibration", "record", "plant_mass", "undo", "forget-band"];
+        let bends = [
+            "dome",
+            "move",
+            "holds",
+            "zero",
+            "span",
+            "forget-calibration",
+            "record",
+            "plant_mass",
+            "undo",
+            "forget-band",
+        ];
         if !bends.iter().any(|word| payload.contains(word)) {
             return;
         }
@@ -384,14 +395,16 @@ impl Judge {
         if !hours.is_finite() || is_hidden || lasts < due || at.since(BEGINS) < Span::hours(30) {
             return;
         }
+        // A flat that is just being handled may be off its stand in the reading that stays.
+        let like_lifted = at.since(post.handled_at) < Span::from_millis(post.period.millis() * 3);
         let why = format!("{trouble:?} at day {} {:.2} h", at.day(), at.hour());
         let (kind, until) = (Kind::StandFault, at + lasts);
-        self.owed.push(Owed { kind, stand, from: at, until, like_lifted: false, stands: false, unheard: false, why });
+        self.owed.push(Owed { kind, stand, from: at, until, like_lifted, stands: false, unheard: false, why });
     }
 
     fn weighed(&self, house: &House, place: usize, known: &Shown) -> Option<f64> {
         let stand = house.stand(place).filter(|stand| stand.flat == Some(place))?;
-        known.fraction_of(stand.shown + self.posts[place].offset())
+        known.fraction_of(stand.shown + self.posts[place].shift)
     }
 
     fn note(&mut self, house: &House, now: SimTime, place: usize, shown: &[Option<Shown>]) {
@@ -400,7 +413,9 @@ impl Judge {
         let margin = CLEARLY + 4.0 * self.posts[place].noise / known.band();
         let pot = &mut self.pots[place];
         let is_dry = fraction.is_some_and(|fraction| fraction < known.low() - margin);
-        let is_wet = fraction.is_some_and(|fraction| fraction > known.high() + 0.02);
+        // What the dome weighs is not water.
+        let is_domed = house.truth(place).is_some_and(|truth| truth.domed);
+        let is_wet = fraction.is_some_and(|fraction| fraction > known.high() + 0.02) && !is_domed;
         let nearly_wet = fraction.is_some_and(|fraction| fraction > known.high() - 0.03);
         pot.fraction = fraction.or(pot.fraction);
         pot.low = known.low();
@@ -576,6 +591,14 @@ impl Judge {
             _ => 3,
         };
         tally.samples[at] += 1;
+        pot.inside |= at == 1;
+        let alone = self.plan.valves.iter().any(|valve| {
+            valve.mode == Mode::Auto && valve.feeds.len() == 1 && valve.feeds[0].flat == place
+        });
+        if alone && pot.inside {
+            tally.own[0] += 1;
+            tally.own[1] += u64::from(at == 1);
+        }
         let post = &self.posts[place];
         let calm = now.since(post.honest_from.max(post.troubled_until)) > Span::minutes(40)
             && now.since(post.watered_until) > Span::minutes(40)
@@ -602,6 +625,8 @@ impl Judge {
                 tally.water[0] += truth.arrived;
                 tally.water[1] += truth.evaporated + truth.taken_up;
                 tally.water[2] += truth.ran_off;
+                let held = truth.arrived - truth.evaporated - truth.taken_up - truth.ran_off;
+                tally.water[3] += held;
             }
         }
     }

@@ -2,6 +2,8 @@
 
 use super::dice::Dice;
 use super::faults::{self, Happens};
+use super::plumbing::{Plumbing, mishaps, plumbing};
+use super::works;
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use std::sync::Arc;
 use tarewell::flat::{Begins, FlatSettings, Limits, SomeLimits, StageSettings};
@@ -24,11 +26,22 @@ pub enum Weather {
     Nominal,
 }
 
+/// What valves may do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Waters {
+    /// Some flats have a valve, and all valves only say what they would pour.
+    Advise,
+    /// Every flat has a valve, most of them in auto.
+    Auto,
+}
+
 /// A house and its configuration.
 #[derive(Debug, Clone)]
 pub struct Scenario {
     pub seed: u64,
     pub weather: Weather,
+    /// Whether valves may open; else all are in advise.
+    pub waters: Waters,
     pub days: i64,
     /// The wall clock at the house's first midnight.
     pub midnight: Wall,
@@ -44,7 +57,7 @@ pub struct Scenario {
 pub const BEGINS: SimTime = SimTime::at(0, 7, 0);
 
 impl Scenario {
-    pub fn new(seed: u64, weather: Weather, days: i64) -> Self {
+    pub fn new(seed: u64, weather: Weather, waters: Waters, days: i64) -> Self {
         let mut dice = Dice::new(seed, 1);
         let storm = weather == Weather::Storm;
         let flats = 1 + dice.below(12);
@@ -60,6 +73,10 @@ impl Scenario {
         let settings = pots.iter().enumerate();
         let settings = settings.map(|(at, pot)| (format!("f{at}"), flat(&mut dice, at, pot, first, storm))).collect();
         let (valves, lines) = valves(&mut dice, flats);
+        let made = match waters {
+            Waters::Advise => Plumbing { valves, lines, ..Plumbing::default() },
+            Waters::Auto => plumbing(&mut works::dice(seed), weather, &pots),
+        };
         let plan = Plan {
             name: "Storm".to_owned(),
             zone,
@@ -68,20 +85,25 @@ impl Scenario {
             fills: Vec::new(),
             stands,
             flats: settings,
-            valves,
-            supplies: Vec::new(),
+            valves: made.valves.clone(),
+            supplies: made.supplies.clone(),
         };
-        let agenda = faults::agenda(&mut dice, weather, wildness, days, &plan, &pots);
+        let mut agenda = faults::agenda(&mut dice, weather, wildness, days, &plan, &pots);
+        if waters == Waters::Auto && storm {
+            agenda.extend(mishaps(&mut Dice::new(seed, 4), wildness, days, &made));
+            agenda.sort_by_key(|(at, _)| *at);
+        }
         let house = HousePlan {
             flats: pots,
             stands: cells,
-            valves: lines,
+            valves: made.lines,
+            supplies: made.tanks,
             room: room(&mut dice, storm, days),
             network: network(&mut dice, storm),
             ..HousePlan::default()
         };
         let diligence = if storm { dice.between(0.4, 1.0) } else { 1.0 };
-        Self { seed, weather, days, midnight, plan: Arc::new(plan), house, agenda, diligence }
+        Self { seed, weather, waters, days, midnight, plan: Arc::new(plan), house, agenda, diligence }
     }
 
     /// A house in which nothing goes wrong by itself, with flats of coir at 60 % on good cells, each on a stand of its own, in
@@ -116,6 +138,7 @@ impl Scenario {
         Self {
             seed: 1,
             weather: Weather::Storm,
+            waters: Waters::Advise,
             days: 7,
             midnight: zone.instant(first, NaiveTime::MIN),
             plan: Arc::new(plan),

@@ -38,6 +38,18 @@ impl Shelf {
         }
     }
 
+    /// All of it is written now.
+    pub fn flush(&mut self) {
+        while !self.waiting.is_empty() {
+            self.write_first();
+        }
+    }
+
+    /// What would survive a power cut of this one.
+    pub fn on_the_disk(&self, of: Of, id: &str) -> Option<&str> {
+        self.facts.get(&(of, id.to_owned())).map(String::as_str)
+    }
+
     /// Killed: all but the last `lost` batches had been written. Which events will be told of again under the same number
     /// is not for anybody to know: none of those lost was ever told.
     pub fn killed(&mut self, lost: usize) -> Vec<Write> {

@@ -39,9 +39,18 @@ pub struct Tally {
     pub alerts: BTreeMap<&'static str, Alerts>,
     /// Samples of the true fraction: all, within low to high, below, above.
     pub samples: [u64; 4],
-    /// g: arrived, evaporated and taken up, run off.
-    pub water: [f64; 3],
+    /// g: arrived, evaporated and taken up, run off, and how much more the flats hold than at first.
+    pub water: [f64; 4],
     pub waterings: u64,
+    /// Of flats on a valve of their own in auto, from when they have first been inside: samples, and those within low to high.
+    pub own: [u64; 2],
+    /// Orders to open.
+    pub opens: u64,
+    /// Waterings begun by a valve in auto, and their sizes as a share of what lies between `water_at` and the target.
+    pub valve_waterings: u64,
+    pub valve_sizes: f64,
+    /// Flat-days behind a valve in auto.
+    pub auto_days: f64,
     /// Of the fraction against weight in truth, and against water in truth: sum of absolute errors, squares, worst; how many.
     pub weighing: Errors,
     pub watering: Errors,
@@ -98,6 +107,12 @@ impl Tally {
         self.readings += other.readings;
         self.states += other.states;
         self.waterings += other.waterings;
+        self.own[0] += other.own[0];
+        self.own[1] += other.own[1];
+        self.opens += other.opens;
+        self.valve_waterings += other.valve_waterings;
+        self.valve_sizes += other.valve_sizes;
+        self.auto_days += other.auto_days;
         for (name, count) in other.injected {
             *self.injected.entry(name).or_default() += count;
         }
@@ -189,15 +204,27 @@ impl fmt::Display for Tally {
             share(2),
             share(3)
         )?;
-        let [arrived, used, ran_off] = self.water.map(|grams| grams / 1000.0);
+        let [arrived, used, ran_off, held] = self.water.map(|grams| grams / 1000.0);
         writeln!(
             f,
-            "water: {arrived:.0} kg poured in {} waterings, {used:.0} kg taken by plants and surface, {ran_off:.0} kg run off; \
-             poured/taken {:.3}; {:.2} waterings per flat and week",
+            "water: {arrived:.0} kg poured in {} waterings, {used:.0} kg taken by plants and surface, {ran_off:.0} kg run off, \
+             {held:.0} kg more held at the end than at first; poured less that/taken {:.3}; {:.2} waterings per flat and week",
             self.waterings,
-            arrived / used.max(1e-9),
+            (arrived - held) / used.max(1e-9),
             self.waterings as f64 * 7.0 / self.flat_days.max(1e-9)
         )?;
+        if self.auto_days > 0.0 {
+            writeln!(
+                f,
+                "auto: {:.0} flat-days behind a valve in auto; {} orders to open, {} waterings by such a valve, on average {:.2} of what lies \
+                 between water_at and target; on a valve of their own {:.2} % of the time within low to high",
+                self.auto_days,
+                self.opens,
+                self.valve_waterings,
+                self.valve_sizes / self.valve_waterings.max(1) as f64,
+                100.0 * self.own[1] as f64 / self.own[0].max(1) as f64
+            )?;
+        }
         writeln!(f, "fraction against true weight: {}", self.weighing)?;
         writeln!(f, "fraction against true water (plants not set count as water): {}", self.watering)
     }

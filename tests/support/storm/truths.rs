@@ -21,13 +21,16 @@ pub struct Post {
     pub gone: bool,
     /// What it shows is what lies on it, noise and drift apart, from this time on.
     pub honest_from: SimTime,
+    pub handled_at: SimTime,
     /// Until then, whatever is told may come of what was done to it.
     pub troubled_until: SimTime,
     /// Readings are not to be believed until then.
     pub bad_until: SimTime,
+    /// It shows what it showed last until then, whatever else befalls it.
+    pub frozen_until: SimTime,
     pub watered_until: SimTime,
     pub dome_until: SimTime,
-    shift: f64,
+    pub shift: f64,
     pub load: f64,
     pub tared: bool,
     /// A command said what may not be so.
@@ -50,8 +53,10 @@ impl Post {
             online: true,
             gone: false,
             honest_from: super::scenario::BEGINS,
+            handled_at: LONG_AGO,
             troubled_until: LONG_AGO,
             bad_until: LONG_AGO,
+            frozen_until: LONG_AGO,
             watered_until: LONG_AGO,
             dome_until: LONG_AGO,
             shift: 0.0,
@@ -68,6 +73,7 @@ impl Post {
 
     pub fn handled(&mut self, at: SimTime) {
         self.honest_from = self.honest_from.max(at);
+        self.handled_at = at;
     }
 
     pub fn domed(&mut self, at: SimTime) {
@@ -116,6 +122,7 @@ impl Post {
             Trouble::Freeze { lasts } => {
                 self.troubled(at, lasts);
                 self.bad_until = self.bad_until.max(at + lasts + Span::minutes(20));
+                self.frozen_until = self.frozen_until.max(at + lasts);
             }
             Trouble::Restart { lasts } => {
                 self.troubled(at, lasts);
@@ -129,7 +136,9 @@ impl Post {
                 self.bad_until = self.bad_until.max(at + lasts + Span::minutes(20));
                 let nothing = matches!(glitch, Glitch::NotANumber | Glitch::Null | Glitch::Empty | Glitch::Unavailable);
                 let is_code = self.counts && glitch != Glitch::Overload;
-                if (nothing || is_code) && lasts > few {
+                // What is frozen repeats its last weight, whatever else befalls it.
+                let seen = (at + lasts).since(self.frozen_until.max(at));
+                if (nothing || is_code) && seen > few {
                     return Some(lasts);
                 }
             }
@@ -150,6 +159,8 @@ pub struct Pot {
     pub low: f64,
     pub absence_judged: bool,
     pub wetness_judged: bool,
+    /// It has been within its limits.
+    pub inside: bool,
     /// What had evaporated, every ten minutes of a day.
     evaporated: VecDeque<(SimTime, f64)>,
     /// Share of the band that it loses an hour, over the last day.

@@ -5,19 +5,21 @@ use super::checks::{Check, Checks};
 use super::dice::Dice;
 use super::faults::Happens;
 use super::judge::Judge;
-use super::scenario::{BEGINS, Scenario};
+use super::scenario::{BEGINS, Scenario, Waters};
 use super::shelf::Shelf;
 use super::states::{self, Shown};
 use super::tally::Tally;
+use super::works::Works;
 use std::collections::{HashMap, VecDeque};
 use tarewell::moment::{Moment, Mono, Span, Wall};
 use tarewell::sim::{Act, Doing, House, Message, SimTime};
 use tarewell::site::{Answer, Happening, Input, Output, Part, Site, Subject, Ticket, Unreadable};
 use tarewell::units::WATER_20;
+use tarewell::watering::Mode;
 use tarewell::wire::{Router, Wiring};
 
 /// At most so long is lived at once, so that what is due within a minute can be seen to be done.
-const SLICE: Span = Span::seconds(60);
+pub const SLICE: Span = Span::seconds(60);
 /// A command is answered within 30 s, and a turn.
 const ANSWERED_WITHIN: Span = Span::seconds(31);
 
@@ -39,7 +41,13 @@ pub struct World {
     pub alarms: Alarms,
     pub judge: Judge,
     pub tally: Tally,
-    dice: Dice,
+    pub dice: Dice,
+    pub works: Works,
+    /// The broker is there.
+    pub house_is_connected: bool,
+    /// When a valve was last told by somebody to run, and which into a bucket.
+    pub last_run: Option<SimTime>,
+    pub last_bucket: Option<(String, SimTime)>,
     pub shown: Vec<Option<Shown>>,
     published: Vec<SimTime>,
     /// The last event of this run, and the last that anybody has heard of.
@@ -54,6 +62,8 @@ pub struct World {
     agenda: VecDeque<(SimTime, Happens)>,
     /// What was told of, where somebody wants to know.
     pub events: Option<Vec<(SimTime, Subject, Happening)>>,
+    /// The flat whose story is printed.
+    pub watched: Option<usize>,
 }
 
 impl World {
@@ -76,6 +86,10 @@ impl World {
             judge: Judge::new(&scenario),
             tally: Tally::default(),
             dice: Dice::new(scenario.seed, 2),
+            works: Works::new(scenario.waters == Waters::Auto, scenario.plan.valves.len()),
+            house_is_connected: false,
+            last_run: None,
+            last_bucket: None,
             shown: vec![None; flats],
             published: vec![BEGINS; flats],
             seq: 0,
@@ -88,6 +102,7 @@ impl World {
             ticks: 0,
             agenda: scenario.agenda.clone().into(),
             events: None,
+            watched: None,
             scenario,
         };
         world.start();
@@ -129,6 +144,9 @@ impl World {
         self.tally.runs = 1;
         self.tally.flat_days = flats as f64 * self.scenario.days as f64;
         self.tally.readings += self.site.as_ref().map_or(0, Site::readings);
+        let auto = self.scenario.plan.valves.iter().filter(|valve| valve.mode == Mode::Auto);
+        let behind: usize = auto.map(|valve| valve.feeds.len()).sum();
+        self.tally.auto_days = behind as f64 * self.scenario.days as f64;
         self.judge.close(&self.house, &mut self.tally);
         self.tally.checks = self.checks.counts().collect();
         self.tally.violations = self.checks.violations;
@@ -156,11 +174,11 @@ impl World {
     fn live(&mut self, until: SimTime) {
         self.ticks = 0;
         let begun = self.now;
-        self.house.advance(until);
-        while let Some(sent) = self.house.poll() {
-            // What was late in the house itself is not heard before it was sent.
-            self.tick_until(sent.at);
-            self.hear(sent.message, sent.at);
+        if self.works.acts {
+            self.live_by_events(until);
+        } else {
+            self.house.advance(until);
+            self.hear_all();
         }
         self.tick_until(until);
         let minutes = until.since(begun).as_seconds() / 60.0 + 1.0;
@@ -169,6 +187,27 @@ impl World {
         let few = (minutes * (20 * (flats + stands) + 20) as f64) as u32;
         let ticks = self.ticks;
         self.checks.that(Check::Ticks, ticks <= few, || format!("{ticks} ticks within {minutes:.1} min"));
+    }
+
+    fn hear_all(&mut self) {
+        while let Some(sent) = self.house.poll() {
+            // What was late in the house itself is not heard before it was sent.
+            self.tick_until(sent.at);
+            self.hear(sent.message, sent.at);
+        }
+    }
+
+    /// What is ordered must come to the house at that moment, so neither is ahead of the other.
+    fn live_by_events(&mut self, until: SimTime) {
+        while self.now < until {
+            let wake = self.site.as_ref().and_then(Site::next_wake).map(|wake| self.sim_of(wake.at));
+            let next = [Some(self.house.next()), wake, self.works_next()].into_iter().flatten().fold(until, SimTime::min);
+            let next = next.max(self.now + Span::from_millis(1));
+            self.house.advance(next);
+            self.hear_all();
+            self.tick_until(next);
+            self.works_wake();
+        }
     }
 
     fn tick_until(&mut self, at: SimTime) {
@@ -213,9 +252,21 @@ impl World {
                 None => return,
             },
             Message::Available { stand, online, .. } => Input::Availability { stand, online },
-            Message::Connected => Input::Connected,
-            Message::Disconnected => Input::Disconnected,
-            Message::Report { .. } => return,
+            Message::Connected | Message::Disconnected => {
+                let up = matches!(message, Message::Connected);
+                self.house_is_connected = up && self.site.is_some();
+                self.handle(if up { Input::Connected } else { Input::Disconnected });
+                if self.works.acts && self.site.is_some() {
+                    self.valves_linked(up);
+                }
+                return;
+            }
+            Message::Report { valve, open, .. } => {
+                if !self.works.acts || !self.scenario.plan.valves[valve].reports {
+                    return;
+                }
+                Input::ValveReport { valve, open }
+            }
         };
         self.handle(input);
     }
@@ -223,9 +274,17 @@ impl World {
     /// What the broker had kept is taken for what it is.
     fn retained(&mut self, stand: usize, value: Result<f64, Unreadable>) {
         let before = self.freshness(stand);
+        let opens = self.works.opens;
         self.handle(Input::Reading { stand, part: Part::Whole, value, retained: true });
+        self.opened_nothing(opens, "a retained reading");
         let after = self.freshness(stand);
         self.checks.that(Check::Retained, before == after, || format!("stand {stand}: {before:?}, then {after:?}"));
+    }
+
+    /// S5: since there had been so many orders to open.
+    pub fn opened_nothing(&mut self, opens: u64, what: &str) {
+        let now = self.works.opens;
+        self.checks.that(Check::OpensForNobody, now == opens, || format!("{what} opened a valve"));
     }
 
     fn freshness(&mut self, stand: usize) -> Option<(Option<String>, Vec<Option<String>>)> {
@@ -276,8 +335,11 @@ impl World {
                 let has_words = !message.title.is_empty() && !message.text.is_empty();
                 self.checks.that(Check::AlertWords, has_words, || format!("{message:?}"));
             }
+            Output::Valve(valve, order) if self.works.acts => self.order(site, valve, order),
+            Output::Flush(mark) if self.works.acts => self.flush_wanted(mark),
+            Output::ClearValve(_) if self.works.acts => {}
             Output::Valve(..) | Output::ClearValve(_) | Output::Flush(_) => {
-                self.checks.that(Check::Wakes, false, || format!("{output:?} of a valve in advise"));
+                self.checks.that(Check::NothingOpens, false, || format!("{output:?} of a valve in advise"));
             }
             Output::Keep(_)
             | Output::KeepAlert(..)
@@ -299,7 +361,7 @@ impl World {
             }
             Subject::Valve(valve) => {
                 if let (Some(state), Some(settings)) = (site.valve_state(valve), self.scenario.plan.valves.get(valve)) {
-                    states::valve(&mut self.checks, site, settings, &state);
+                    states::valve(&mut self.checks, site, settings, &state, self.works.acts);
                 }
             }
             Subject::Stand(_) | Subject::Supply(_) | Subject::Site => {}
@@ -307,6 +369,14 @@ impl World {
     }
 
     fn event(&mut self, site: &Site, subject: Subject, what: &Happening, now: Moment) {
+        let concerns = |flat: usize| match subject {
+            Subject::Flat(of) | Subject::Stand(of) => of == flat,
+            Subject::Valve(of) => self.scenario.plan.valves[of].feeds.iter().any(|feed| feed.flat == flat),
+            Subject::Supply(_) | Subject::Site => true,
+        };
+        if self.watched.is_some_and(concerns) {
+            self.print(&format!("told of {subject:?}: {what:?}"));
+        }
         if let Some(events) = &mut self.events {
             events.push((self.now, subject, what.clone()));
         }
@@ -322,13 +392,22 @@ impl World {
             Happening::Watered { .. } => self.tally.waterings += 1,
             _ => {}
         }
+        if let Subject::Valve(valve) = subject {
+            self.valve_event(site, valve, what);
+        }
     }
 
     // ---- what happens
 
     fn suffer(&mut self, what: Happens) {
+        if self.watched.is_some_and(|flat| what.concerns(flat)) {
+            self.print(&format!("happens: {what:?}"));
+        }
         match what {
             Happens::Act(act) => {
+                if let Act::Valve(valve, mishap) = act {
+                    self.valve_suffers(valve, mishap);
+                }
                 self.house.act(act);
             }
             Happens::Round => self.go_round(),
@@ -341,7 +420,10 @@ impl World {
             }
             Happens::Reconnected => {
                 if self.site.is_some() {
+                    let opens = self.works.opens;
                     self.house.reconnect();
+                    self.hear_all();
+                    self.opened_nothing(opens, "a connection that came up");
                 }
             }
             Happens::Retained { stand, share } => {
@@ -354,6 +436,11 @@ impl World {
             }
             Happens::Command { topic, payload, retained } => self.command(&topic, &payload, retained),
             Happens::Repeat => self.repeat(),
+            Happens::Caretaker => self.caretaker(),
+            Happens::DiskFull(lasts) => self.works.full_until = Some(self.now + lasts),
+            Happens::LinkLost { valve, lasts } => self.lose_link(valve, lasts),
+            Happens::ForeignOrder { valve, closes, retained } => self.foreign_order(valve, closes, retained),
+            Happens::KilledWhilePouring { valve, after } => self.works.ambush = Some((valve, after)),
         }
     }
 
@@ -366,7 +453,7 @@ impl World {
             let advised = state.to_target_ml.unwrap_or(0.0);
             let on_its_stand =
                 self.house.truth(flat).is_some_and(|truth| matches!(truth.place, tarewell::sim::Place::Stand(_)));
-            if advised <= 0.0 || does >= self.scenario.diligence || !on_its_stand {
+            if advised <= 0.0 || does >= self.scenario.diligence || !on_its_stand || self.is_left_to_its_valve(flat) {
                 continue;
             }
             let grams = advised * WATER_20 * (1.0 + 0.05 * error).max(0.1);
@@ -375,15 +462,18 @@ impl World {
         }
     }
 
-    fn command(&mut self, topic: &str, payload: &str, retained: bool) {
+    pub fn command(&mut self, topic: &str, payload: &str, retained: bool) {
         self.last_command = Some((topic.to_owned(), payload.to_owned(), self.now));
         self.judge.commanded(topic, payload);
+        self.commanded_valve(topic, payload);
+        let opens = self.works.opens;
         let Some((ticket, before)) = self.ask(topic, payload, retained) else { return };
         let answer =
             self.answers.iter().rev().find(|(answered, _)| *answered == ticket).map(|(_, answer)| answer.clone());
         if let Some(Err(why)) = answer {
             let same = before == self.facts();
             self.checks.that(Check::Refused, same, || format!("{topic} {payload}: {why}"));
+            self.opened_nothing(opens, "a refused command");
         }
         self.checks.that(Check::Refused, !retained || matches!(self.answered(ticket), Some(Err(_)) | None), || {
             format!("retained, and obeyed: {topic} {payload}")
@@ -400,7 +490,9 @@ impl World {
             return;
         }
         let first = self.answers.last().cloned();
+        let opens = self.works.opens;
         let Some((ticket, before)) = self.ask(&topic, &payload, false) else { return };
+        self.opened_nothing(opens, "a repeated command");
         let (Some((_, first)), Some(again)) = (first, self.answered(ticket).cloned()) else { return };
         // Words tell what is refused; of a stray command nobody remembers an answer.
         let same = before == self.facts();
@@ -435,7 +527,7 @@ impl World {
 
     // ---- start and end
 
-    fn kill(&mut self, down: Span, lossy: bool) {
+    pub fn kill(&mut self, down: Span, lossy: bool) {
         let Some(site) = self.site.take() else { return };
         self.tally.readings += site.readings();
         let lost = if lossy { self.dice.below(self.shelf.waiting() + 1) } else { 0 };
@@ -445,6 +537,10 @@ impl World {
         self.judge.killed(&site, &self.scenario.plan, &lost);
         self.asked.clear();
         self.down_until = Some(self.now + down);
+        self.house_is_connected = false;
+        if self.works.acts {
+            self.wills();
+        }
     }
 
     fn start(&mut self) {
@@ -473,8 +569,32 @@ impl World {
 
     // ---- truth
 
+    pub fn print(&self, what: &str) {
+        println!("day {} {:.3} h  {what}", self.now.day(), self.now.hour());
+    }
+
+    /// How a watched flat stands, every ten minutes.
+    fn print_watched(&self, flat: usize) {
+        let truth = self.house.truth(flat).map_or((f64::NAN, f64::NAN), |truth| (truth.fraction, truth.weight));
+        let scale = self.house.stand(flat).map_or(f64::NAN, |stand| stand.shown);
+        let state = |subject| {
+            let mut json = Vec::new();
+            self.site.as_ref()?.write_state(subject, &mut json);
+            String::from_utf8(json).ok()
+        };
+        let valves = &self.scenario.plan.valves;
+        if let Some(valve) = valves.iter().position(|valve| valve.feeds.iter().any(|feed| feed.flat == flat)) {
+            self.print(&format!("{:?}; {:?}", state(Subject::Valve(valve)), self.house.valve(valve)));
+        }
+        let (flat, stand) = (state(Subject::Flat(flat)), state(Subject::Stand(flat)));
+        self.print(&format!("truth {:.3}, {:.1} g, on the scale {scale:.1} g; {flat:?}; {stand:?}", truth.0, truth.1));
+    }
+
     fn look(&mut self) {
         self.checks.now = self.now;
+        if let Some(flat) = self.watched.filter(|_| self.now.millis() % Span::minutes(10).millis() < SLICE.millis()) {
+            self.print_watched(flat);
+        }
         if self.site.is_none() {
             self.judge.look(&self.house, self.now, None, &self.shown, &mut self.checks, &mut self.tally);
             return;
@@ -490,7 +610,11 @@ impl World {
             self.asked.clear();
             self.checks.that(Check::Answered, false, || format!("{unanswered} without an answer"));
         }
-        for valve in 0..self.scenario.plan.valves.len() {
+        if self.works.acts {
+            self.look_at_valves();
+        }
+        let valves = if self.works.acts { 0 } else { self.scenario.plan.valves.len() };
+        for valve in 0..valves {
             let shut = self.house.valve(valve).is_some_and(|valve| !valve.open && valve.poured == 0.0);
             self.checks.that(Check::NothingOpens, shut, || format!("valve {valve} has been open"));
         }

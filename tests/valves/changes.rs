@@ -1,0 +1,60 @@
+//! What changes while a watering is under way.
+
+use crate::taps::{Setup, Taps, tap};
+use tarewell::flat::Limits;
+use tarewell::moment::Span;
+use tarewell::sim::{FlatPlan, Mix};
+use tarewell::site::{Command, Happening, Set, Subject};
+use tarewell::units::{Fraction, Millilitres};
+use tarewell::watering::ValveSettings;
+
+/// A flat that is to become very wet, as while it germinates.
+fn wanted_wet(pulse: f64) -> Taps {
+    let limits = Limits {
+        low: Fraction::new(0.65),
+        water_at: Fraction::new(0.70),
+        target: Fraction::new(0.85),
+        high: Fraction::new(1.05),
+    };
+    let flats = vec![FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.5).on(0)];
+    let (settings, line) = tap(&[(0, 6.0)]);
+    let settings = ValveSettings { pulse_volume: Some(Millilitres::new(pulse)), ..settings };
+    let mut taps = Taps::new(Setup { flats, limits, valves: vec![(settings, line)], ..Setup::default() });
+    taps.pass(Span::minutes(15));
+    taps
+}
+
+fn growing_on() -> Command {
+    let to = |value| Some(Some(Fraction::new(value)));
+    Command::Set(Set { low: to(0.2), water_at: to(0.35), target: to(0.55), high: to(0.65), ..Set::default() })
+}
+
+/// Found by the storm (seed 6007): at midnight germinating was over, and the watering went on to the target it had begun with.
+#[test]
+fn what_is_to_be_drier_from_now_on_is_watered_no_further() {
+    let mut taps = wanted_wet(5000.0);
+    taps.run().unwrap();
+    taps.pass(Span::seconds(20));
+    assert!(taps.house.valve(0).unwrap().open);
+    taps.command(Subject::Flat(0), growing_on()).unwrap();
+    taps.pass(Span::seconds(2));
+    assert!(!taps.house.valve(0).unwrap().open, "closed at once");
+    let Happening::WateringEnded { reason, why, .. } = taps.finish() else { panic!() };
+    assert_eq!(reason.name(), "limit");
+    assert!(why.unwrap().contains("Flat 0"), "it says why");
+    taps.pass(Span::minutes(30));
+    assert!(taps.fraction(0) < 0.65 + 0.02, "{:.3}", taps.fraction(0));
+}
+
+#[test]
+fn in_the_rest_between_two_pulses_too() {
+    let mut taps = wanted_wet(100.0);
+    taps.run().unwrap();
+    taps.pass(Span::seconds(45));
+    assert_eq!(taps.state(Subject::Valve(0))["watering"]["phase"], "rest");
+    let opened = taps.opens();
+    taps.command(Subject::Flat(0), growing_on()).unwrap();
+    taps.pass(Span::minutes(30));
+    assert_eq!(taps.happened(|what| matches!(what, Happening::WateringEnded { .. })), 1);
+    assert_eq!(taps.opens(), opened, "no further pulse");
+}
