@@ -11,6 +11,7 @@ mod season;
 mod settings;
 mod soak;
 mod stages;
+pub mod usual;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;

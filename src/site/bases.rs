@@ -3,11 +3,10 @@
 
 use super::flats::Weighed;
 use super::life::Seen;
-use super::look::TOO_UNSURE;
 use super::{Happening, Output, Sample, Site, Subject};
-use crate::flat::{Leader, Pace, Taken};
-use crate::moment::{Moment, Span};
-use crate::units::{Fraction, Grams};
+use crate::flat::{Pace, Taken};
+use crate::moment::Moment;
+use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
 /// How a flat was last weighed.
@@ -45,6 +44,13 @@ pub(super) struct Between {
     pub led_to: f64,
     /// How much faster than its leader it dries.
     pub pace: Pace,
+    /// The same by the clock: what counts where nothing leads it.
+    #[serde(skip_serializing_if = "is_new")]
+    pub by_clock: Pace,
+    /// Since when its leader leads it, if not since it was weighed; what it had lost by then as a share of its band, and how unsure
+    /// that was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    handed_over: Option<(Moment, f64, f64)>,
     /// Water poured since it was weighed, where no scale saw it, as older stores have it: without a time.
     poured: Grams,
     /// What was poured since, one by one.
@@ -68,14 +74,32 @@ struct Pour {
     is_none: bool,
 }
 
+fn is_new(pace: &Pace) -> bool {
+    *pace == Pace::default()
+}
+
 impl Between {
+    /// Another leads from here on, or from the last weighing (`None`); until then `led_to` had dried off it.
+    pub fn led_from(&mut self, handed_over: Option<(Moment, f64, f64)>, led_to: f64) {
+        (self.handed_over, self.led_to) = (handed_over, led_to);
+    }
+
+    pub fn is_led_from_the_weighing(&self) -> bool {
+        self.handed_over.is_none()
+    }
+
+    /// Since when its leader leads it; what it had lost by then, and how unsure that is.
+    pub fn lost_before(&self, weighed: Moment) -> (Moment, f64, f64) {
+        self.handed_over.unwrap_or((weighed, 0.0, 0.0))
+    }
+
     /// Water poured since it was weighed, where no scale saw it.
     pub fn poured(&self) -> Grams {
         self.poured_by(None)
     }
 
     /// The same until a moment.
-    fn poured_by(&self, at: Option<Moment>) -> Grams {
+    pub fn poured_by(&self, at: Option<Moment>) -> Grams {
         let counts = |pour: &&Pour| !pour.is_none && at.is_none_or(|at| pour.at.mono <= at.mono);
         self.pours.iter().filter(counts).fold(self.poured, |sum, pour| sum + pour.amount)
     }
@@ -106,118 +130,13 @@ impl Between {
     }
 }
 
-/// As long as nothing is known of how a flat dries, it is taken to lose so much of its band an hour, give or take as much: a flat
-/// of 0.14 m² that loses 1 to 5 mm a day out of a band of 1 to 2 kg lies within.
-pub(super) const BY_THE_CLOCK: f64 = 0.01;
 /// What is carried on is never surer than this (a scale's reading and a hand).
 const LEAST_ERROR: Grams = Grams::new(2.0);
-/// A flat that another speaks for is at best so sure, as a share of its band; by the time it has to be checked again its error
-/// has reached what is worth nothing.
-const SPOKEN_FOR: f64 = 0.04;
 /// A gain beyond so many standard errors, and this share of the band, is water that nobody has told of.
 pub(super) const SURE: f64 = 3.0;
-const LEAST_GAIN: f64 = 0.05;
+pub(super) const LEAST_GAIN: f64 = 0.05;
 
 impl Site {
-    // ---- what leads a flat that is not weighed all the time
-
-    /// Counts what has dried off a flat on its stand.
-    pub(super) fn count_dried(&mut self, index: usize, weight: Grams, left_alone: bool) {
-        let now = self.now;
-        let gap = self.dried_since_counted(index);
-        let Some(flat) = self.flats.get_mut(index) else { return };
-        let Some((band, _)) = flat.band else { return };
-        let lost = match flat.dry_run {
-            Some(before) if left_alone => (before - weight) / band.width(),
-            _ => gap,
-        };
-        flat.kept.dried += lost;
-        flat.kept.dried_at = Some(now);
-        flat.dry_run = left_alone.then_some(weight);
-    }
-
-    /// What will have dried off since it was counted last, by its rate.
-    fn dried_since_counted(&self, index: usize) -> f64 {
-        let flat = &self.flats[index];
-        let (Some(at), Some((band, _))) = (flat.kept.dried_at, flat.band) else { return 0.0 };
-        let hours = self.now.mono.since(at.mono).as_hours().max(0.0);
-        let per_hour = flat.outlook.rate.map_or(BY_THE_CLOCK, |rate| rate.get() / band.width().get());
-        per_hour * hours
-    }
-
-    /// What had dried off a leader at a moment, as a share of its band; without one, by the clock.
-    fn dried_at(&self, leader: Option<usize>, at: Moment) -> f64 {
-        let Some((index, flat)) = leader.and_then(|leader| Some((leader, self.flats.get(leader)?))) else {
-            return BY_THE_CLOCK * Span::from_millis(at.wall.millis()).as_hours();
-        };
-        let ago = self.now.mono.since(at.mono);
-        let now = flat.kept.dried + self.dried_since_counted(index);
-        let Some((band, _)) = flat.band.filter(|_| ago > Span::ZERO) else { return now };
-        let lost = flat.kept.drying.lost_in_last(ago, self.now);
-        let by_rate = flat.outlook.rate.map_or(band.width() * BY_THE_CLOCK, |rate| Grams::new(rate.get()));
-        now - lost.unwrap_or(by_rate * ago.as_hours()) / band.width()
-    }
-
-    /// What this flat's drying is best held against.
-    fn choose_leader(&self, index: usize) -> (Leader, Option<usize>) {
-        let (_, own) = &self.plan.flats[index];
-        let rank = |(other, flat): (usize, &super::flats::Flat)| {
-            let (_, settings) = self.plan.flats.get(other)?;
-            let is_led_by_itself = other != index && flat.kept.dried_at.is_some() && flat.band.is_some();
-            if !is_led_by_itself || flat.stand.is_none() {
-                return None;
-            }
-            let same_fill = own.fill.is_some() && settings.fill == own.fill;
-            let leader = match own.like {
-                Some(like) if like == other => Leader::Batch,
-                _ if same_fill && settings.sown == own.sown => Leader::Batch,
-                _ if same_fill => Leader::Fill,
-                _ => Leader::Room,
-            };
-            Some((own.like != Some(other), leader as u8, other, leader))
-        };
-        let best =
-            self.flats.iter().enumerate().filter_map(rank).min_by_key(|(no_like, rank, at, _)| (*no_like, *rank, *at));
-        best.map_or((Leader::Clock, None), |(_, _, at, leader)| (leader, Some(at)))
-    }
-
-    /// After a restart: the leader by its id.
-    pub(super) fn recall_leader(&mut self, index: usize) {
-        let Some(between) = &self.flats[index].kept.between else { return };
-        let id = between.leader.clone();
-        let was_led = id.is_some();
-        let known = id.and_then(|id| self.plan.flats.iter().position(|(flat, _)| *flat == id));
-        let best = self.choose_leader(index);
-        self.flats[index].leader = match known {
-            Some(at) if best.1 == Some(at) => best,
-            Some(at) => (Leader::Room, Some(at)),
-            None if was_led => return self.follow_another(index, best),
-            None => (Leader::Clock, None),
-        };
-    }
-
-    /// Its leader has left the file: from its last weighing on it is held against another, whose count is another too.
-    fn follow_another(&mut self, index: usize, leader: (Leader, Option<usize>)) {
-        let weighed = self.flats[index].kept.weighed.map_or(self.now, |weighed| weighed.at);
-        let led_to = self.dried_at(leader.1, weighed);
-        let id = leader.1.and_then(|leader| self.plan.flats.get(leader)).map(|(id, _)| id.clone());
-        let flat = &mut self.flats[index];
-        flat.leader = leader;
-        if let Some(between) = flat.kept.between.as_deref_mut() {
-            (between.leader, between.led_to, between.pace) = (id, led_to, Pace::default());
-        }
-        self.keep(Subject::Flat(index));
-    }
-
-    /// What a flat has lost from its last weighing to a moment, by its leader, and the standard error of that.
-    fn lost_by_leader(&self, index: usize, band: Grams, at: Moment) -> (Grams, Grams) {
-        let flat = &self.flats[index];
-        let Some(between) = &flat.kept.between else { return (Grams::ZERO, Grams::ZERO) };
-        let (leader, by) = flat.leader;
-        let share = (self.dried_at(by, at) - between.led_to).max(0.0);
-        between.pace.lost(band, Fraction::new(share), leader)
-    }
-
     // ---- carrying on
 
     /// Whether this flat goes by weighings now and then, not by its own stand.
@@ -243,33 +162,6 @@ impl Site {
         Some(error)
     }
 
-    /// The fraction of a flat that another speaks for.
-    pub(super) fn speak_for(&mut self, index: usize, speaker: usize) {
-        let now = self.now;
-        let spoken = self.flats.get(speaker).and_then(|speaker| speaker.fraction);
-        let speaker_error = self.flats.get(speaker).map_or(0.0, |_| self.fraction_error(speaker));
-        let check_every = self.weigh_after(index);
-        let flat = &mut self.flats[index];
-        flat.grow(now.wall);
-        let Some((band, _)) = flat.band else { return };
-        let between = flat.kept.between.get_or_insert_default();
-        let spoken_since = *between.spoken_since.get_or_insert(now);
-        let checked = flat.kept.weighed.map_or(spoken_since, |weighed| weighed.at);
-        let age = now.mono.since(checked.mono);
-        let Some(spoken) = spoken else {
-            flat.unknown();
-            return;
-        };
-        let poured = between.poured() / band.width();
-        let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
-        let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
-        let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
-        flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error));
-        if age > check_every {
-            flat.unknown();
-        }
-    }
-
     // ---- weighing
 
     /// What a flat should weigh at a moment, and the standard error; `None` where nothing tells.
@@ -289,9 +181,13 @@ impl Site {
         let expected = self.expected(index, at);
         let Some(flat) = self.flats.get(index) else { return };
         let (from, width) = (flat.kept.weighed.map(|weighed| weighed.weight), flat.band.map(|(band, _)| band.width()));
+        let poured = flat.kept.between.as_deref().map_or(Grams::ZERO, |between| between.poured_by(Some(at)));
+        let weighed_with_water = from.unwrap_or(weight) + poured;
         let gained = expected.zip(width).map(|((expected, error), width)| {
             let gain = weight - expected;
-            (gain, gain > (error * SURE).max(width * LEAST_GAIN))
+            let by_its_drying = (error * SURE).max(width * LEAST_GAIN);
+            // However it dries, it does not become heavier by that.
+            (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * 0.1 + width * LEAST_GAIN))
         });
         let dome = expected.and_then(|(expected, _)| self.dome_in_a_weight(index, weight - expected));
         let seen = match (dome, gained, width) {
@@ -320,58 +216,29 @@ impl Site {
         self.out.push_back(Output::Weight(sample));
     }
 
-    fn compare_pace(&mut self, index: usize, weight: Grams, at: Moment, width: Grams) {
-        let (_, by) = self.flats[index].leader;
-        let led_to = self.dried_at(by, at);
-        let flat = &mut self.flats[index];
-        let (Some(weighed), Some(between)) = (flat.kept.weighed, flat.kept.between.as_deref_mut()) else { return };
-        // What was poured by hand is known to a tenth; a comparison through it would teach the jug.
-        if between.poured() > width * LEAST_GAIN {
-            return;
-        }
-        let own = (weighed.weight + between.poured() - weight) / width;
-        between.pace.compare(Fraction::new(own), Fraction::new(led_to - between.led_to));
-    }
-
     /// The flat goes by this weight from now on.
     fn settle_weight(&mut self, index: usize, weight: Grams, at: Moment, basis: Basis) {
-        let leader = self.choose_leader(index);
-        let led_to = self.dried_at(leader.1, at);
-        let leader_id = leader.1.and_then(|leader| self.plan.flats.get(leader)).map(|(id, _)| id.clone());
         let flat = &mut self.flats[index];
         flat.kept.weighed = Some(Weighed { weight, at });
         flat.kept.first_weighed.get_or_insert(at.wall);
         flat.kept.misfit = None;
         flat.kept.off_since = None;
         let between = flat.kept.between.get_or_insert_default();
-        if between.leader != leader_id {
-            between.pace = Pace::default();
-        }
         between.basis = basis;
-        between.leader = leader_id;
-        between.led_to = led_to;
         between.weighed(at);
-        flat.leader = leader;
         flat.grow(at.wall);
+        self.lead_from(index, at);
         self.settle(index);
         self.flats[index].goes_by(weight, None);
         self.set_apart(index);
     }
 
-    /// By how much a flat differs from the one that speaks for it.
-    fn set_apart(&mut self, index: usize) {
-        let Some(speaker) = self.plan.flats[index].1.like else { return };
-        let spoken = self.flats.get(speaker).and_then(|speaker| speaker.fraction);
-        let flat = &mut self.flats[index];
-        if let (Some(own), Some(spoken), Some(between)) = (flat.fraction, spoken, flat.kept.between.as_deref_mut()) {
-            between.apart = own.get() - spoken.get();
-        }
-    }
-
     /// What the flat's state says it goes by.
     pub(super) fn basis(&self, index: usize) -> Option<&'static str> {
         let flat = &self.flats[index];
-        if self.plan.flats[index].1.like.is_some() && !self.is_weighed(index) {
+        if self.plan.flats[index].1.like.is_some_and(|like| !self.goes_by_its_own(index, like))
+            && !self.is_weighed(index)
+        {
             return (flat.fraction.is_some() || flat.kept.weighed.is_some()).then_some("sample");
         }
         let own = flat.kept.between.as_ref().map_or(Basis::Stand, |between| between.basis);
@@ -397,7 +264,7 @@ impl Site {
         let Some(weighed) = self.flats[index].kept.weighed else { return };
         let (now, led_to) = (self.now, self.dried_at(self.flats[index].leader.1, weighed.at));
         if let Some(between) = self.flats[index].kept.between.as_deref_mut() {
-            between.led_to = led_to;
+            between.led_from(None, led_to);
             between.weighed(now);
         }
         self.set_apart(index);

@@ -1,10 +1,9 @@
 //! Domes: put on and taken off, seen by their weight, said by somebody, or both, in any order.
 
-use super::bases::BY_THE_CLOCK;
 use super::life::Seen;
 use super::orders::Done;
 use super::{Happening, Site, Subject};
-use crate::flat::{Entry, Taken};
+use crate::flat::{Entry, Taken, usual};
 use crate::moment::{Moment, Span};
 use crate::stand::Handling;
 use crate::units::{Grams, GramsPerHour};
@@ -161,7 +160,7 @@ impl Site {
         let (seq, at) = (self.seq, self.now);
         let flat = &mut self.flats[index];
         // Before its own rate is known, that of flats of which nothing is known.
-        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * BY_THE_CLOCK));
+        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * usual::PER_HOUR));
         let usual = flat.outlook.rate.or(by_the_clock);
         flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
     }

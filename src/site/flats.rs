@@ -2,6 +2,7 @@
 
 use super::bases::Between;
 use super::domes::{DomeGuess, DomeSaid};
+use super::potting::Potted;
 use super::told::Told;
 use crate::alert::FlatWatch;
 use crate::flat::{
@@ -73,6 +74,9 @@ pub(super) struct Kept {
     /// Potted on, and done with, since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub retired: Option<Wall>,
+    /// What that has changed elsewhere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub potted: Option<Box<Potted>>,
     /// Plants were potted on into it, and it has not been soaked since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub asks_soak: Option<Wall>,
@@ -292,7 +296,8 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        let end = Grams::new(error.get().hypot(self.band_spread.get()));
+        // Its ends were weighed, however unsure what it weighs now.
+        let end = Grams::new(of_stand.get().hypot(self.band_spread.get()));
         let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, end);
         weighed.hypot(self.grown.error / band.width())
     }

@@ -1,8 +1,7 @@
-//! Commands about a flat's life: its stages, what really happened, where its plants have gone.
+//! Commands about a flat's life: its stages, what really happened.
 
 use super::orders::Done;
 use super::{Happening, Site, Subject};
-use crate::alert::Of;
 use crate::flat::{Derived, Entry, Setting, StageSaid, Taken, tolerance};
 use crate::moment::{Moment, Span};
 use crate::units::Grams;
@@ -202,7 +201,7 @@ impl Site {
         }
     }
 
-    // ---- potting on, notes
+    // ---- notes
 
     /// `note`
     pub(super) fn note(&mut self, index: usize, kind: String, text: String) -> Done {
@@ -212,55 +211,6 @@ impl Site {
 
     pub(super) fn is_retired(&self, index: usize) -> bool {
         self.flats[index].kept.retired.is_some()
-    }
-
-    /// `pot-on`: its plants go on in others, which are soaked anew; this one is done with.
-    pub(super) fn pot_on(&mut self, index: usize, into: &[usize]) -> Done {
-        let id = self.id(Subject::Flat(index)).to_owned();
-        for (at, &other) in into.iter().enumerate() {
-            let name = self.id(Subject::Flat(other));
-            if other == index {
-                return Err(format!("{name} cannot be potted on into itself"));
-            }
-            if into[..at].contains(&other) {
-                return Err(format!("{name} is in the list twice"));
-            }
-            if self.is_retired(other) {
-                return Err(format!("{name} is retired: give the new flat an id of its own in the file"));
-            }
-        }
-        let sown = self.plan.flats[index].1.sown.or(self.flats[index].kept.season.sown);
-        let mut lineage = self.flats[index].kept.lineage.clone();
-        lineage.push(id.clone());
-        let now = self.now.wall;
-        for &other in into {
-            let kept = &mut self.flats[other].kept;
-            kept.lineage.clone_from(&lineage);
-            kept.season.sown = kept.season.sown.or(sown);
-            kept.asks_soak = Some(now);
-            kept.season.ends.grown = None;
-            kept.ledger = None;
-            self.setting_changed(other);
-        }
-        let ids: Vec<String> = into.iter().map(|&other| self.id(Subject::Flat(other)).to_owned()).collect();
-        self.event(Subject::Flat(index), Happening::PottedOn { into: ids.clone() });
-        self.retire(index);
-        Ok(Map::from_iter([("into".to_owned(), json!(ids)), ("retired".to_owned(), json!(id))]))
-    }
-
-    fn retire(&mut self, index: usize) {
-        let stand = self.flats[index].stand;
-        if let Some(stand) = stand.filter(|&stand| self.plan.stands[stand].1.shared) {
-            self.release(stand);
-        } else if stand.is_some() {
-            self.assign(index, None);
-        }
-        self.flats[index].kept.retired = Some(self.now.wall);
-        self.flats[index].kept.soak = None;
-        self.leave_out_of_turns(index);
-        let changes = self.board.clear_all(Of::Flat(index), "its plants have been potted on");
-        self.carry_out(changes);
-        self.setting_changed(index);
     }
 
     // ---- a stand that lies

@@ -2,11 +2,10 @@
 //! what is carried on without a weight, and its alerts.
 
 use super::ahead::Ahead;
-use super::bases::BY_THE_CLOCK;
 use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Condition, Forecast, Water};
+use crate::flat::{Condition, Forecast, Water, usual};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams};
 
@@ -138,10 +137,17 @@ impl Site {
         if self.is_weighed(index) {
             return;
         }
-        if let Some(speaker) = self.plan.flats[index].1.like {
-            self.speak_for(index, speaker);
-            return;
+        match self.plan.flats[index].1.like {
+            Some(speaker) if !self.goes_by_its_own(index, speaker) => self.speak_for(index, speaker),
+            Some(_) => {
+                self.carry_on_by_itself(index);
+                self.set_apart(index);
+            }
+            None => self.carry_on_by_itself(index),
         }
+    }
+
+    fn carry_on_by_itself(&mut self, index: usize) {
         let now = self.now;
         let Some(weighed) = self.flats[index].kept.weighed else {
             self.flats[index].unknown();
@@ -156,10 +162,9 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.grow(now.wall);
         if is_between {
-            let error = self.carry_between(index, weighed);
-            let flat = &mut self.flats[index];
-            if error.is_some_and(|error| flat.fraction_error(error) > TOO_UNSURE) || elapsed > limit {
-                flat.unknown();
+            self.follow_a_better(index);
+            if self.carry_between(index, weighed).is_some() && self.is_too_unsure(index) || elapsed > limit {
+                self.flats[index].unknown();
             }
             return;
         }
@@ -169,7 +174,7 @@ impl Site {
             flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
             || {
-                let guess = band.width() * (BY_THE_CLOCK * drying_for.as_hours().max(0.0));
+                let guess = band.width() * (usual::PER_HOUR * drying_for.as_hours().max(0.0));
                 (guess, guess)
             },
             |loss| (loss.expected, loss.error),
@@ -177,9 +182,13 @@ impl Site {
         let error = error.max(Grams::new(2.0));
         let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
         flat.goes_by(weighed.weight + poured - lost, Some(error));
-        if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
-            flat.unknown();
+        if self.is_too_unsure(index) || elapsed > limit {
+            self.flats[index].unknown();
         }
+    }
+
+    fn is_too_unsure(&self, index: usize) -> bool {
+        self.fraction_error(index) > TOO_UNSURE
     }
 
     /// After so long without a weight the fraction is none.
@@ -274,6 +283,9 @@ impl Site {
     pub(super) fn publish_flat(&mut self, index: usize) {
         let now = self.now.mono;
         self.forecast(index);
+        if index < self.flats.len() {
+            self.speak_up(index);
+        }
         let Some(flat) = self.flats.get_mut(index) else { return };
         flat.sent.at = Some(now);
         flat.sent.weight = flat.present;
@@ -297,6 +309,12 @@ impl Site {
     /// What to do with this flat, in a sentence or two.
     pub(super) fn advice(&self, index: usize) -> String {
         crate::alert::advice(&self.signs(index))
+    }
+
+    /// Whether anything speaks against its band.
+    pub(super) fn is_doubted(&self, index: usize) -> bool {
+        let signs = self.signs(index);
+        signs.band_doubt.is_some() || signs.soak_doubt.is_some()
     }
 
     fn signs(&self, index: usize) -> FlatSigns<'_> {
@@ -346,6 +364,7 @@ impl Site {
             fraction_error: self.fraction_error(index),
             carried_for,
             weigh_after: self.weigh_after(index),
+            weighed_by_hand: self.is_between(index),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
             fastest_drying: settings.fastest_drying,
             last_watered: flat.kept.watered,

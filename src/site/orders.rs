@@ -469,10 +469,9 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
-        if self.flats[index].kept.retired.take().is_some() {
+        if let Some(done) = self.undo_potting(index) {
             self.undone(index, "pot-on", None);
-            self.setting_changed(index);
-            return Ok(self.band_answer(index));
+            return done;
         }
         if self.undo_correction(index) {
             return Ok(self.band_answer(index));

@@ -5,6 +5,7 @@ mod architecture;
 mod bases;
 
 mod bench;
+mod between;
 mod calibrating;
 mod cells;
 mod domes;
@@ -17,6 +18,7 @@ mod mixed_up;
 mod plan;
 mod plants;
 mod pots;
+mod potting;
 mod power_cut;
 mod properties;
 mod recording;
