@@ -192,9 +192,12 @@ impl Site {
         };
         self.turn_changed(stand);
         self.wish_stand(stand);
-        if let Some(weight) = weight.filter(|_| is_it) {
+        if is_it {
+            // If it does not stand still yet, it is weighed as soon as it does.
             self.stands[stand].waits_for_empty = false;
-            self.offer(stand, weight);
+            if let Some(weight) = weight {
+                self.offer(stand, weight);
+            }
         }
     }
 

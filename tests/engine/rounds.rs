@@ -146,6 +146,17 @@ fn who_is_sure_is_believed() {
     assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
     assert!((house.fraction(CHARD) - 0.2).abs() < 0.001, "{}", house.fraction(CHARD));
     house.reads(SCALE, 0.0, 4);
+    // Said while somebody's hand is still on it.
+    house.scale(Command::Back).unwrap();
+    house.reads(SCALE, 1700.0, 8);
+    assert_eq!(house.turn(), (json!("chard"), json!("questioned")));
+    for grams in [1800.0, 1750.0, 1820.0] {
+        house.reads(SCALE, grams, 1);
+    }
+    house.scale(Command::WeighOn { flat: CHARD, sure: true }).unwrap();
+    house.reads(SCALE, 1700.0, 8);
+    assert_eq!((house.turn().1, house.round()["weighed"].clone()), (json!("weighed"), json!(1)));
+    house.reads(SCALE, 0.0, 4);
     // Said beforehand: it holds for that flat alone.
     house.scale(Command::WeighOn { flat: BEET, sure: true }).unwrap();
     house.reads(SCALE, 1700.0, 8);
