@@ -592,9 +592,11 @@ impl Judge {
         };
         tally.samples[at] += 1;
         pot.inside |= at == 1;
-        let alone = self.plan.valves.iter().any(|valve| {
-            valve.mode == Mode::Auto && valve.feeds.len() == 1 && valve.feeds[0].flat == place
-        });
+        let alone = self
+            .plan
+            .valves
+            .iter()
+            .any(|valve| valve.mode == Mode::Auto && valve.feeds.len() == 1 && valve.feeds[0].flat == place);
         if alone && pot.inside {
             tally.own[0] += 1;
             tally.own[1] += u64::from(at == 1);

@@ -162,7 +162,8 @@ impl World {
         let Some(state) = site.flat_state(flat) else { return };
         let known = state.fraction.is_some() && state.dry_weight_g.is_some() && state.capacity_weight_g.is_some();
         let stand = state.stand.and_then(|id| self.scenario.plan.stands.iter().position(|(stand, _)| stand == id));
-        let text = || format!("valve {valve} opened for flat {flat}: {}", serde_json::to_string(&state).unwrap_or_default());
+        let text =
+            || format!("valve {valve} opened for flat {flat}: {}", serde_json::to_string(&state).unwrap_or_default());
         self.checks.that(Check::OpensFor, known && stand.is_some(), text);
         let Some(stand) = stand else { return };
         let is_well = site.stand_state(stand).is_some_and(|stand| stand.state == "ok");
@@ -187,7 +188,8 @@ impl World {
         let kept = self.shelf.on_the_disk(Of::Valve, &settings.id);
         let kept: serde_json::Value = kept.and_then(|json| serde_json::from_str(json).ok()).unwrap_or_default();
         let most = kept["entry"]["most"].as_f64();
-        self.checks.that(Check::Journal, most.is_some(), || format!("valve {valve} opened without an entry on the disk"));
+        self.checks
+            .that(Check::Journal, most.is_some(), || format!("valve {valve} opened without an entry on the disk"));
         let day = self.moment(self.now).mono.millis() - Span::hours(24).millis();
         let poured = kept["poured"].as_array().into_iter().flatten();
         let poured = poured.filter(|poured| poured["at"]["mono"].as_i64().is_some_and(|at| at > day));
@@ -206,7 +208,8 @@ impl World {
                 continue;
             }
             let open = self.works.lines[other].ordered_open.is_some();
-            self.checks.that(Check::OneOfASupply, !open, || format!("valve {valve} opened while {other} is ordered open"));
+            self.checks
+                .that(Check::OneOfASupply, !open, || format!("valve {valve} opened while {other} is ordered open"));
         }
     }
 
@@ -439,7 +442,9 @@ impl World {
     /// S2, by what has really come out of it in 24 h.
     fn the_day_in_truth(&mut self, valve: usize, poured: f64, obeys: bool) {
         let settings = &self.scenario.plan.valves[valve];
-        let (Some(limit), Some((_, before))) = (settings.max_per_day, self.works.lines[valve].poured.front()) else { return };
+        let (Some(limit), Some((_, before))) = (settings.max_per_day, self.works.lines[valve].poured.front()) else {
+            return;
+        };
         let given = poured - before;
         let flow: f64 = self.scenario.house.valves[valve].feeds.iter().map(|feed| feed.flow).sum();
         // What nobody has measured may be off by a flow that is not learned yet; doubled orders let some seconds through.
@@ -464,7 +469,8 @@ impl World {
         let line = &mut self.works.lines[valve];
         let opened_itself = line.fault && !fault && !std::mem::take(&mut line.unlocked);
         line.fault = fault;
-        self.checks.that(Check::Locks, !opened_itself, || format!("valve {valve}: a fault's lock went without a person"));
+        self.checks
+            .that(Check::Locks, !opened_itself, || format!("valve {valve}: a fault's lock went without a person"));
     }
 
     /// S4, once a watering is over: nobody stands above high who was not before.
@@ -484,9 +490,12 @@ impl World {
                 let before = self.works.lines[valve].below_high.get(place).copied().flatten();
                 let Some(shown) = self.shown[feed.flat].clone() else { continue };
                 let band = shown.band();
-                let tolerance = (0.02 * band).max(if learning { 30.0 } else { 10.0 }) + 3.0 * self.judge.posts[feed.flat].noise;
+                let tolerance =
+                    (0.02 * band).max(if learning { 30.0 } else { 10.0 }) + 3.0 * self.judge.posts[feed.flat].noise;
                 let after = self.stands_below_high(feed.flat, tolerance / band);
-                if before == Some(true) && let Some(after) = after {
+                if before == Some(true)
+                    && let Some(after) = after
+                {
                     let truth = self.house.truth(feed.flat).map(|truth| truth.fraction);
                     self.checks.that(Check::NotAboveHigh, after, || {
                         format!("valve {valve} lifted flat {} to {truth:.3?}, high is {:.2}", feed.flat, shown.high())
@@ -537,7 +546,8 @@ impl World {
         }
         let settings = &self.scenario.plan.valves[valve];
         if let Some((from, to)) = settings.hours {
-            let hours = |time: chrono::NaiveTime| f64::from(chrono::Timelike::num_seconds_from_midnight(&time)) / 3600.0;
+            let hours =
+                |time: chrono::NaiveTime| f64::from(chrono::Timelike::num_seconds_from_midnight(&time)) / 3600.0;
             let (at, from, to) = (self.scenario.plan.zone.hour(self.moment(now).wall), hours(from), hours(to));
             let inside = if from < to { (from..to).contains(&at) } else { at >= from || at < to };
             self.checks.that(Check::OpensFor, inside, || format!("valve {valve} watered by itself at {at:.2} h"));

@@ -201,7 +201,8 @@ impl World {
     fn live_by_events(&mut self, until: SimTime) {
         while self.now < until {
             let wake = self.site.as_ref().and_then(Site::next_wake).map(|wake| self.sim_of(wake.at));
-            let next = [Some(self.house.next()), wake, self.works_next()].into_iter().flatten().fold(until, SimTime::min);
+            let next =
+                [Some(self.house.next()), wake, self.works_next()].into_iter().flatten().fold(until, SimTime::min);
             let next = next.max(self.now + Span::from_millis(1));
             self.house.advance(next);
             self.hear_all();
