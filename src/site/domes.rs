@@ -219,6 +219,22 @@ impl Site {
         Some(said.on)
     }
 
+    /// What a flat on its stand goes by while a step of its weight is not over yet. If that is as heavy as the dome that is on, or as the
+    /// one that somebody has said to come or go, it is the dome in somebody's hand, and what is left is what it was: else a flat whose
+    /// dome is taken off would be drier by it for some minutes, and somebody called to water it.
+    pub(super) fn without_the_dome_in_hand(&self, index: usize, weight: Grams) -> Grams {
+        let flat = &self.flats[index];
+        let stand = flat.stand.and_then(|stand| self.stands.get(stand));
+        let Some(before) = stand.filter(|bench| !bench.scene.valve_open).and_then(|bench| bench.stand.stood_at())
+        else {
+            return weight;
+        };
+        let (change, known) = (weight - before, self.dome_weight(index));
+        let is_taken_off = flat.dome > Grams::ZERO && (change + flat.dome).abs() <= SAME_DOME;
+        let is_said = flat.kept.dome_said.is_some_and(|said| !said.presumed && is_about(change, said.on, known));
+        if is_taken_off || is_said { before } else { weight }
+    }
+
     /// Whether somebody has said that the dome goes on, or off, and its weight is to be learned from the next weighing.
     pub(super) fn waits_for_a_dome(&self, index: usize, on: bool) -> bool {
         let said = self.flats[index].kept.dome_said;

@@ -101,12 +101,13 @@ impl Site {
         if flat.kept.between.is_some() {
             self.is_on_its_own_stand(index);
         }
+        let goes_by = self.without_the_dome_in_hand(index, weight);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let before = flat.kept.condition;
         if now.mono >= flat.next_look {
             flat.grow(now.wall);
         }
-        flat.goes_by(weight, None);
+        flat.goes_by(goes_by, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;

@@ -112,3 +112,27 @@ fn the_correction_that_a_dome_makes_is_taken_back_by_undo() {
     assert_eq!(house.fraction(LEEKS), 0.68, "so it was water after all");
     assert!(house.of_flat(LEEKS, "since_watered_h").is_number());
 }
+
+/// What the weights alone say while somebody's hands are on it must not call anybody to water.
+#[test]
+fn a_dome_in_somebodys_hands_changes_nothing_of_what_is_left() {
+    for (is_known, is_said_first) in [(true, true), (true, false), (false, true)] {
+        let mut house = house(is_known);
+        house.reads(OWN, 2420.0, 300);
+        let step = |house: &mut House, weight: f64, on: bool| {
+            if is_said_first {
+                house.flat(LEEKS, Command::Dome { on }).unwrap();
+            }
+            for second in 0..400 {
+                house.reads(OWN, weight, 1);
+                let is_on_its_way = second < 4 || on && !is_said_first;
+                assert!(is_on_its_way || (house.fraction(LEEKS) - 0.42).abs() < 0.001, "{}", house.fraction(LEEKS));
+            }
+            assert!((house.fraction(LEEKS) - 0.42).abs() < 0.001, "{}", house.fraction(LEEKS));
+        };
+        step(&mut house, 2420.0 + DOME, true);
+        step(&mut house, 2420.0, false);
+        let dry = |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "dry");
+        assert!(house.last(LEEKS, dry).is_none());
+    }
+}

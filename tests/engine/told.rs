@@ -2,7 +2,7 @@
 
 use crate::bases::{BEET, CHARD, House, LEEKS, OWN, SCALE, is_watered};
 use serde_json::{Value, json};
-use tarewell::site::{Answer, Command, Happening, Set, Was};
+use tarewell::site::{Answer, Command, Happening, Set, Subject, Was};
 use tarewell::units::{Fraction, Grams, Millilitres};
 
 impl House {
@@ -239,4 +239,52 @@ fn what_is_poured_on_a_stand_and_a_stage_that_begins_change_the_forecast_at_once
     house.wait(20.0);
     house.flat(LEEKS, Command::Set(Set { water_at: Some(Some(Fraction::new(0.45))), ..Set::default() })).unwrap();
     assert!(due(&house).unwrap() < after, "{after} {:?}", due(&house));
+}
+
+/// Gains that a kitchen scale shows one after the other, each corrected at once, or all in this order at the end.
+fn after(gains: &[(f64, Was)], late: Option<&[usize]>) -> Value {
+    let mut house = House::new();
+    // Above the knee, below which it dries the less, the less is left: what a gain comes to must not rest on the corrections.
+    let mut weight = 2600.0;
+    house.typed(CHARD, weight).unwrap();
+    let mut seqs = Vec::new();
+    for (gain, was) in gains {
+        house.wait(60.0);
+        weight += gain;
+        house.sure(CHARD, weight).unwrap();
+        seqs.push(house.seq(CHARD, is_watered));
+        if late.is_none() {
+            house.flat(CHARD, Command::Correct { seq: *seqs.last().unwrap(), was: *was, cells: None }).unwrap();
+        }
+    }
+    for &at in late.unwrap_or_default() {
+        house.flat(CHARD, Command::Correct { seq: seqs[at], was: gains[at].1, cells: None }).unwrap();
+    }
+    let kept: Value = serde_json::from_str(&house.site.fact(Subject::Flat(CHARD)).unwrap().json).unwrap();
+    let of = |key: &str| house.of_flat(CHARD, key);
+    json!({
+        "watered": kept["watered"], "soaked": kept["soaked"], "dome_on": kept["dome_on"],
+        "dome_weight": kept["dome_weight"], "ends": kept["season"]["ends"], "fraction": of("fraction"),
+        "dry": of("dry_weight_g"), "capacity": of("capacity_weight_g"),
+    })
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: 60, failure_persistence: None, ..Default::default() })]
+
+    /// As of a flat on a stand: whenever it is set right, it comes to the same.
+    #[test]
+    fn a_late_correction_of_what_a_weighing_showed_comes_to_the_same(
+        gains in proptest::collection::vec((60.0..300.0, 0_usize..4), 1..4),
+        order in proptest::prelude::any::<u64>(),
+    ) {
+        let was = [Was::Watered, Was::DomeOn, Was::TraySwapped, Was::Nothing];
+        let gains: Vec<(f64, Was)> = gains.into_iter().map(|(gain, at)| (f64::round(gain), was[at])).collect();
+        let mut late: Vec<usize> = (0..gains.len()).collect();
+        late.rotate_left(usize::try_from(order % 7).unwrap() % gains.len());
+        if order % 2 == 0 {
+            late.reverse();
+        }
+        proptest::prop_assert_eq!(after(&gains, None), after(&gains, Some(&late)));
+    }
 }
