@@ -96,6 +96,7 @@ impl Site {
         let held = self.valves.get_mut(index).and_then(|valve| valve.held.get_mut(which));
         let Some(held) = held else { return };
         if std::mem::replace(held, holds) != holds {
+            self.device_wakes(index);
             self.replan_valve(index);
             self.publish_valve(index);
             self.wish_valve(index);
@@ -289,7 +290,9 @@ impl Site {
                 let open_for = now.since(*since);
                 let most = self.plan.valves[index].max_run;
                 let is_ours_to_close = self.plan.valves[index].mode != Mode::Advise;
-                if is_ours_to_close && (most.is_some_and(|most| open_for > most) || self.is_a_fed_flat_full(index)) {
+                let is_held = valve.held.iter().any(|held| *held);
+                let is_enough = is_held || most.is_some_and(|most| open_for > most) || self.is_a_fed_flat_full(index);
+                if is_ours_to_close && is_enough {
                     self.order_close(index);
                 }
             }
