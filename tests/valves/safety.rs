@@ -651,16 +651,18 @@ fn before_the_first_pulse_it_rests_until_nobody_knows_when() {
     assert!(watering["until"].is_string(), "{watering}");
 }
 
-/// Both are due when their hours begin, or when the program starts. One after the other they water, and neither fails for the other.
+/// All are due when their hours begin. One after the other they water, and neither fails for the other.
 #[test]
-fn two_valves_of_one_tank_that_are_due_at_once_water_one_after_the_other() {
+fn three_valves_of_one_tank_that_are_due_at_once_water_one_after_the_other() {
     use tarewell::sim::SupplyPlan;
     use tarewell::watering::SupplySettings;
     let flat = |stand| FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.2).on(stand);
     let valve = |stand: usize| {
-        let (mut settings, mut line) = tap(&[(stand, 6.0)]);
+        // Each waters for some six minutes.
+        let (mut settings, mut line) = tap(&[(stand, 2.0)]);
         (settings.id, settings.mode) = (format!("tap-{stand}"), Mode::Auto);
-        settings.pulse_volume = Some(Millilitres::new(200.0));
+        let time = |hour| chrono::NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        settings.hours = Some((time(7), time(19)));
         (settings.supply, line.supply) = (Some(0), Some(0));
         (settings, line)
     };
@@ -671,7 +673,7 @@ fn two_valves_of_one_tank_that_are_due_at_once_water_one_after_the_other() {
         supplies: vec![(supply, SupplyPlan::default())],
         ..Setup::default()
     });
-    let end = taps.now + Span::minutes(50);
+    let end = taps.now + Span::minutes(110);
     while taps.now < end {
         taps.pass(Span::seconds(1));
         let open = (0..3).filter(|valve| taps.house.valve(*valve).unwrap().open).count();
