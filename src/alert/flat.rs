@@ -23,6 +23,9 @@ const MORNING: f64 = 9.0;
 const UNSURE: f64 = 0.15;
 /// … and up to this it is known again.
 const SURE_AGAIN: f64 = 0.13;
+/// A flat that is weighed by hand is asked for a little before, so that somebody can come in time: from so much of that on, and of
+/// the time after which it has to be weighed.
+const ASKED_AT: f64 = 0.9;
 const NO_DOUBT_FOR: Span = Span::minutes(10);
 const NO_LEAK_FOR: Span = Span::minutes(10);
 /// A watering drains for an hour, and the loss is that of the half hour before.
@@ -335,13 +338,18 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
         return over(raised, || format!("weighed: {}", words::percent(signs.fraction)));
     };
     // Written so that an error that is no number counts as unsure.
-    let sure = signs.fraction_error <= UNSURE;
+    let share = if signs.weighed_by_hand { ASKED_AT } else { 1.0 };
+    let sure = signs.fraction_error <= UNSURE * share;
+    let weigh_after = Span::from_seconds(signs.weigh_after.as_seconds() * share);
     // Once it is too unsure nothing is known of it, and there is no error to go by any more.
     let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > Span::ZERO;
-    if !sure || is_lost || carried >= signs.weigh_after {
+    if !sure || is_lost || carried >= weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
-    watch.wake_in(signs, signs.weigh_after - carried);
+    watch.wake_in(signs, weigh_after - carried);
+    if signs.weighed_by_hand {
+        return over(raised, || format!("weighed: {}", words::percent(signs.fraction)));
+    }
     if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
         return over(raised, || format!("what is left of its water is known: {}", words::percent(signs.fraction)));
     }

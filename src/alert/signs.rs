@@ -83,6 +83,8 @@ pub struct FlatSigns<'a> {
     pub carried_for: Option<Span>,
     /// Carried on for so long it should be weighed.
     pub weigh_after: Span,
+    /// Weighed now and then, not on a stand of its own.
+    pub weighed_by_hand: bool,
     /// How fast it lost weight over the last 30 min; `None` unless weights cover them.
     pub loss_30min: Option<GramsPerHour>,
     /// Faster loss is a leak, not drying.
@@ -141,6 +143,7 @@ impl<'a> FlatSigns<'a> {
             fraction_error: 0.0,
             carried_for: None,
             weigh_after: Span::hours(60),
+            weighed_by_hand: false,
             loss_30min: None,
             fastest_drying: GramsPerHour::new(180.0),
             last_watered: None,

@@ -76,6 +76,9 @@ pub struct Entry {
     pub seq: u64,
     /// The number of the first event that told of it: what came back may have been watered, which is told by itself.
     pub first: u64,
+    /// The number of an event that told of it once more, as what it really was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub also: Option<u64>,
     /// When it happened.
     pub at: Moment,
     /// By how much the weight changed.
@@ -84,6 +87,12 @@ pub struct Entry {
     pub weight: Option<Grams>,
     /// What it was read as.
     pub read: Taken,
+    /// Somebody told of it, and no scale saw it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub told: bool,
+    /// What a dome weighs was learned from it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub learned: bool,
     /// What it was, by correction; and how many cells were taken out.
     pub corrected: Option<(Taken, Option<u32>)>,
     /// What its fill said when it was corrected: to take the correction back must not depend on what other flats have shown since.
@@ -132,16 +141,27 @@ impl Ledger {
         self.entries.push(entry);
     }
 
-    /// The last event.
-    #[must_use]
-    pub fn last(&self) -> Option<&Entry> {
-        self.entries.last()
+    /// The events, the oldest first.
+    pub fn entries(&self) -> impl DoubleEndedIterator<Item = &Entry> {
+        self.entries.iter()
     }
 
     /// An event by its number.
     #[must_use]
     pub fn get(&self, seq: u64) -> Option<&Entry> {
-        self.entries.iter().find(|entry| (entry.first..=entry.seq).contains(&seq))
+        self.entries.iter().find(|entry| entry.is_told_by(seq))
+    }
+
+    /// Drops the events from this number on: they never happened.
+    pub fn drop_from(&mut self, seq: u64) {
+        self.entries.retain(|entry| entry.seq < seq);
+    }
+
+    /// Another event has told of one once more.
+    pub fn told_again(&mut self, seq: u64, also: u64) {
+        if let Some(entry) = self.entries.iter_mut().find(|entry| entry.seq == seq) {
+            entry.also = Some(also);
+        }
     }
 
     /// Takes an event for something else (`None`: for what it was read as), and works out anew what follows. `now` is what is
@@ -153,7 +173,7 @@ impl Ledger {
         now: &Derived,
         setting: &Setting,
     ) -> Option<Derived> {
-        let at = self.entries.iter().position(|entry| (entry.first..=entry.seq).contains(&seq))?;
+        let at = self.entries.iter().position(|entry| entry.is_told_by(seq))?;
         let mut old = self.entries.get(at)?.follow(setting);
         let entry = self.entries.get_mut(at)?;
         (entry.corrected, entry.by) = (was, was.map(|_| Box::new(setting.recipe)));
@@ -170,7 +190,8 @@ impl Ledger {
 }
 
 /// `new`, with what has changed from `from` to `to` changed in it too.
-fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
+#[must_use]
+pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     let mut carried = new.clone();
     if from.watered != to.watered {
         carried.watered = to.watered;
@@ -196,6 +217,12 @@ fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.altered != to.ends.altered {
         carried.ends.altered.clone_from(&to.ends.altered);
     }
+    if from.ends.cells_gone != to.ends.cells_gone {
+        carried.ends.cells_gone = to.ends.cells_gone;
+    }
+    if from.ends.told_by != to.ends.told_by {
+        carried.ends.told_by = to.ends.told_by;
+    }
     if from.ends.since != to.ends.since {
         carried.ends.since = to.ends.since;
     }
@@ -203,6 +230,10 @@ fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
 }
 
 impl Entry {
+    fn is_told_by(&self, seq: u64) -> bool {
+        (self.first..=self.seq).contains(&seq) || self.also == Some(seq)
+    }
+
     /// What it is taken for.
     #[must_use]
     pub fn taken(&self) -> Taken {
@@ -224,7 +255,7 @@ impl Entry {
             }
             on @ (Taken::DomeOn | Taken::DomeOff) => {
                 after.dome_on = Some(on == Taken::DomeOn);
-                if is_corrected {
+                if is_corrected || self.learned {
                     after.dome_weight = Some(self.change.abs());
                 }
             }
@@ -264,7 +295,9 @@ impl Entry {
     fn lose_mix(&self, ends: &mut Ends, setting: &Setting) {
         let Some((dry, capacity)) = ends_of(ends, setting) else { return };
         let cells = self.corrected.and_then(|(_, cells)| cells).zip(setting.cells);
-        let by_cells = cells.map(|(gone, of)| f64::from(gone) / f64::from(of.max(1)));
+        // Of those that were still there.
+        let by_cells = cells.map(|(gone, of)| f64::from(gone) / f64::from(of.saturating_sub(ends.cells_gone).max(1)));
+        ends.cells_gone += cells.map_or(0, |(gone, _)| gone);
         let before = self.weight.map(|weight| weight - self.change - setting.tare);
         let by_weight =
             before.filter(|before| *before > Grams::ZERO).map(|before| (Grams::ZERO - self.change) / before);

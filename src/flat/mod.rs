@@ -11,12 +11,13 @@ mod season;
 mod settings;
 mod soak;
 mod stages;
+pub mod usual;
 
 pub use band::{Band, BandFrom};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
 pub use fill::{KnownEnds, Measured, Recipe, out_of_line};
-pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken};
+pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken, carried_over};
 pub use pace::{Leader, Pace};
 pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};
 pub use season::{Altered, Commanded, Ends, Over, Replaced, Season};

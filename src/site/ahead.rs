@@ -1,9 +1,8 @@
 //! Where a flat's drying leads: by its own hours on a stand, by those of the flat that leads it, or by the clock.
 
 use super::Site;
-use super::bases::BY_THE_CLOCK;
 use super::flats::Flat;
-use crate::flat::{Asked, Forecast};
+use crate::flat::{Asked, Forecast, Leader, usual};
 use crate::moment::{Moment, Span};
 use crate::units::{Grams, GramsPerHour};
 
@@ -135,12 +134,13 @@ impl Site {
         let Some((band, _)) = flat.band else { return own() };
         let between = flat.kept.between.as_deref();
         let pace = between.map(|between| between.pace).unwrap_or_default();
+        let by_clock = between.map(|between| between.by_clock).unwrap_or_default();
         let (leader, by) = flat.leader;
-        let led = like.or(by).and_then(|by| self.led(by, band.width(), pace.ratio(), pace.spread(leader)));
+        let led = like.or(by).and_then(|by| self.led(by, band.width(), pace.ratio(leader), pace.spread(leader)));
         led.unwrap_or_else(|| Ahead::Steady {
             now: self.now,
-            per_hour: band.width() * (BY_THE_CLOCK * pace.ratio()),
-            spread: pace.spread(leader),
+            per_hour: band.width() * (usual::PER_HOUR * by_clock.ratio(Leader::Clock)),
+            spread: by_clock.spread(Leader::Clock),
         })
     }
 

@@ -1,7 +1,9 @@
 //! The flats of a site: each with its band, its weight, what is left in it and where that is going.
 
 use super::bases::Between;
-use super::life::{DomeGuess, DomeSaid};
+use super::domes::{DomeGuess, DomeSaid};
+use super::potting::Potted;
+use super::told::Told;
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
@@ -53,6 +55,9 @@ pub(super) struct Kept {
     /// Its weight alone says that its dome was put on.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dome_guess: Option<DomeGuess>,
+    /// Somebody has said that its dome goes on or off, and no weight has shown it yet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dome_said: Option<DomeSaid>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.
@@ -60,12 +65,18 @@ pub(super) struct Kept {
     /// What is known of it between weighings, if it is not weighed all the time.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub between: Option<Box<Between>>,
+    /// What somebody told last, weights and pours, with what was known before: to be taken back.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub told: Vec<Told>,
     /// Its last events, as they were read.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ledger: Option<Box<Ledger>>,
     /// Potted on, and done with, since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub retired: Option<Wall>,
+    /// What that has changed elsewhere.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub potted: Option<Box<Potted>>,
     /// Plants were potted on into it, and it has not been soaked since.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub asks_soak: Option<Wall>,
@@ -127,6 +138,8 @@ fn moved<T: Copy>(before: Option<T>, now: Option<T>, number: impl Fn(T) -> f64, 
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Outlook {
     pub worked_out: Option<Mono>,
+    /// What was left then.
+    pub of: Option<Fraction>,
     pub rate: Option<GramsPerHour>,
     pub due: Option<crate::flat::Forecast>,
     pub low: Option<crate::flat::Forecast>,
@@ -177,8 +190,6 @@ pub(super) struct Flat {
     pub stood_in_for: bool,
     /// The weight when what has dried was counted last; `None` after it was touched.
     pub dry_run: Option<Grams>,
-    /// Somebody has said that its dome goes on or off.
-    pub dome_said: Option<DomeSaid>,
     /// How its band differs from those of the others of its batch.
     pub out_of_line: Option<Box<str>>,
     /// What its drying is held against between weighings, as a place in the plan.
@@ -211,7 +222,6 @@ impl Flat {
             lifted: None,
             stood_in_for: false,
             dry_run: None,
-            dome_said: None,
             leader: (Leader::Clock, None),
         }
     }
@@ -257,7 +267,7 @@ impl Flat {
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));
         // Said, and not yet seen in the weights: what lies there weighs as it did.
-        if self.dome_said.is_none() {
+        if self.kept.dome_said.is_none_or(|said| said.counts()) {
             let dome = self.kept.dome_weight.or(settings.dome_weight).filter(|_| self.kept.dome_on == Some(true));
             self.dome = dome.unwrap_or(Grams::ZERO);
         }
@@ -286,7 +296,8 @@ impl Flat {
     pub fn fraction_error(&self, of_stand: Grams) -> f64 {
         let (Some((band, _)), Some(_), Some(weight)) = (self.band, self.fraction, self.present) else { return 0.0 };
         let error = self.error.unwrap_or(of_stand);
-        let end = Grams::new(error.get().hypot(self.band_spread.get()));
+        // Its ends were weighed, however unsure what it weighs now.
+        let end = Grams::new(of_stand.get().hypot(self.band_spread.get()));
         let weighed = band.fraction_error(band.fraction(weight - self.dome, self.plants()), error, end);
         weighed.hypot(self.grown.error / band.width())
     }

@@ -1,48 +1,30 @@
-//! Commands about a flat's life: its stages, its dome, what really happened, where its plants have gone.
+//! Commands about a flat's life: its stages, what really happened.
 
-use super::bases::BY_THE_CLOCK;
 use super::orders::Done;
 use super::{Happening, Site, Subject};
-use crate::alert::Of;
-use crate::flat::{Derived, Entry, Ledger, Setting, StageSaid, Taken, tolerance};
-use crate::moment::{Moment, Mono, Span};
-use crate::stand::Handling;
-use crate::units::{Grams, GramsPerHour};
-use serde::{Deserialize, Serialize};
+use crate::flat::{Derived, Entry, Setting, StageSaid, Taken, tolerance};
+use crate::moment::{Moment, Span};
+use crate::units::Grams;
 use serde_json::{Map, json};
 
-/// A dome goes on or off so soon before or after somebody says so.
-const DOME_SAID_WITHIN: Span = Span::minutes(15);
-/// What a dome weighs.
-const DOMES: std::ops::RangeInclusive<f64> = 15.0..=1500.0;
-
-/// Somebody said that the dome goes on or off; the step is still to come.
+/// What was seen of an event, or told.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct DomeSaid {
-    on: bool,
-    at: Mono,
+pub(super) struct Seen {
+    /// By how much the weight changed.
+    pub change: Grams,
+    /// What it was read as.
+    pub read: Taken,
+    /// Somebody told of it, and no scale saw it.
+    pub told: bool,
+    /// A dome's weight was learned from it.
+    pub learned: bool,
 }
 
-impl DomeSaid {
-    pub const fn on(self) -> bool {
-        self.on
+impl Seen {
+    pub const fn on_a_scale(change: Grams, read: Taken) -> Self {
+        Self { change, read, told: false, learned: false }
     }
 }
-
-/// A step as heavy as its dome was taken for it; water can weigh as much.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub(super) struct DomeGuess {
-    seq: u64,
-    at: Moment,
-    /// How fast it dried before.
-    rate: GramsPerHour,
-}
-
-/// A dome that was only guessed is judged by the drying of so long a time, in which day and night cancel.
-const GUESS_JUDGED: Span = Span::hours(24);
-/// Under a dome a flat loses a fifth at most (common practice, no source); one that goes on with more than this share of what it
-/// lost before has none on.
-const NO_DOME: f64 = 0.6;
 
 impl Site {
     // ---- stages
@@ -85,101 +67,6 @@ impl Site {
         self.stage(index, &next)
     }
 
-    // ---- the dome
-
-    /// `dome`: it is on, or off. Its weight is learned from the step, just before or just after.
-    pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
-        let now = self.now;
-        self.flats[index].kept.dome_guess = None;
-        let kept = &self.flats[index].kept;
-        let step = kept.ledger.as_deref().and_then(Ledger::last).filter(|entry| {
-            let is_recent = now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
-            is_recent && entry.corrected.is_none() && is_dome_step(entry.change, on)
-        });
-        if let Some(seq) = step.filter(|entry| !is_dome(entry, on)).map(|entry| entry.seq) {
-            self.take_for(index, seq, Some((if on { Taken::DomeOn } else { Taken::DomeOff }, None)));
-        } else if step.is_none() {
-            self.dome_unweighed(index, on);
-            self.flats[index].dome_said = self.is_weighed(index).then_some(DomeSaid { on, at: now.mono });
-        }
-        self.setting_changed(index);
-        let settings = &self.plan.flats[index].1;
-        let weight = self.flats[index].kept.dome_weight.or(settings.dome_weight);
-        Ok(Map::from_iter([
-            ("dome".to_owned(), json!(on)),
-            ("dome_weight_g".to_owned(), json!(weight.map(|weight| super::decimals(weight.get(), 1)))),
-        ]))
-    }
-
-    /// What was weighed last counts as if its dome had been as it is now.
-    fn dome_unweighed(&mut self, index: usize, on: bool) {
-        let settings = &self.plan.flats[index].1;
-        let flat = &mut self.flats[index];
-        let was_on = flat.kept.dome_on.replace(on) == Some(true);
-        let weight = flat.kept.dome_weight.or(settings.dome_weight).filter(|_| was_on != on);
-        let is_seen = flat.on_stand;
-        if let (Some(weight), Some(weighed), false) = (weight, flat.kept.weighed.as_mut(), is_seen) {
-            let change = if on { weight } else { Grams::ZERO - weight };
-            weighed.weight += change;
-            flat.present = flat.present.map(|present| present + change);
-        }
-    }
-
-    /// A step has been taken for the dome by its weight alone.
-    pub(super) fn guess_dome(&mut self, index: usize, on: bool) {
-        let (seq, at) = (self.seq, self.now);
-        let flat = &mut self.flats[index];
-        // Before its own rate is known, that of flats of which nothing is known.
-        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * BY_THE_CLOCK));
-        let usual = flat.outlook.rate.or(by_the_clock);
-        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
-    }
-
-    /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
-    pub(super) fn dome_never_seen(&mut self, index: usize) {
-        let now = self.now.mono;
-        let flat = &mut self.flats[index];
-        flat.dome_said.take_if(|said| now.since(said.at) > DOME_SAID_WITHIN);
-    }
-
-    /// A flat that dries on as before has no dome on: it was water.
-    pub(super) fn judge_dome(&mut self, index: usize) {
-        let Some(guess) = self.flats[index].kept.dome_guess else { return };
-        let since = self.now.mono.since(guess.at.mono);
-        if since < GUESS_JUDGED {
-            return;
-        }
-        self.flats[index].kept.dome_guess = None;
-        let rate = self.ahead(index).rate();
-        let is_still_on = self.flats[index].kept.dome_on == Some(true);
-        if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
-            self.take_for(index, guess.seq, Some((Taken::Watered, None)));
-            let (from, to) = (Taken::DomeOn.name(), Taken::Watered.name());
-            self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
-            self.flats[index].kept.dome_on = None;
-            self.band_changed(index);
-        }
-    }
-
-    /// A step that comes after somebody has said that the dome goes on or off is the dome.
-    pub(super) fn with_the_dome_said(&mut self, index: usize, handling: Handling) -> Handling {
-        let now = self.now.mono;
-        let Some(flat) = self.flats.get_mut(index) else { return handling };
-        let Some(said) = flat.dome_said.filter(|said| now.since(said.at) <= DOME_SAID_WITHIN) else { return handling };
-        let change = match handling {
-            Handling::Watered { gross, .. } => gross,
-            Handling::Removed { change } | Handling::Visited { change } | Handling::Bumped { change } => change,
-            _ => return handling,
-        };
-        if !is_dome_step(change, said.on) {
-            return handling;
-        }
-        flat.dome_said = None;
-        flat.kept.dome_guess = None;
-        flat.kept.dome_weight = Some(change.abs());
-        Handling::Dome { on: said.on, change }
-    }
-
     // ---- what really happened
 
     pub(super) fn derived(&self, index: usize) -> Derived {
@@ -195,12 +82,12 @@ impl Site {
 
     /// Writes an event of a flat down, so that it can be corrected; `before` is what was known before it, and `first` the number
     /// of the first event that told of it.
-    pub(super) fn write_down(&mut self, index: usize, (change, read): (Grams, Taken), first: u64, before: Derived) {
-        let (seq, at) = (self.seq, self.now);
+    pub(super) fn write_down(&mut self, index: usize, seen: Seen, at: Moment, first: u64, before: Derived) {
+        let (seq, Seen { change, read, told, learned }) = (self.seq, seen);
         let Some(flat) = self.flats.get_mut(index) else { return };
-        let weight = flat.kept.weighed.map(|weighed| weighed.weight);
-        let before = Box::new(before);
-        let entry = Entry { seq, first, at, change, weight, read, corrected: None, by: None, before };
+        let weight = if told { flat.present } else { flat.kept.weighed.map(|weighed| weighed.weight) };
+        let (before, also, corrected, by) = (Box::new(before), None, None, None);
+        let entry = Entry { seq, first, also, at, change, weight, read, told, learned, corrected, by, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 
@@ -221,9 +108,13 @@ impl Site {
     }
 
     /// Takes an event for something else, and everything that follows from it is worked out again.
-    fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
+    pub(super) fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
         let (now, setting) = (self.derived(index), self.setting_of(index));
         let kept = &mut self.flats[index].kept;
+        if let (Some(between), Some(ledger)) = (kept.between.as_deref_mut(), kept.ledger.as_deref()) {
+            let seq = ledger.get(seq).map_or(seq, |entry| entry.seq);
+            between.was_poured(seq, was.is_none_or(|(was, _)| was == Taken::Watered));
+        }
         let Some(new) = kept.ledger.as_deref_mut().and_then(|ledger| ledger.take(seq, was, &now, &setting)) else {
             return;
         };
@@ -264,18 +155,14 @@ impl Site {
 
     fn check_correction(&self, index: usize, entry: &Entry, taken: Taken, cells: Option<u32>) -> Result<(), String> {
         let change = entry.change.get();
+        if entry.told && !matches!(taken, Taken::Watered | Taken::Nothing) {
+            return Err("no scale saw that water: it was poured, or it was `nothing`".to_owned());
+        }
         if let Some(cells) = cells {
-            let of = self.fill(index).and_then(|fill| fill.cells);
-            match (taken, of) {
-                (Taken::MixLost, Some(of)) if cells < of => {}
-                (Taken::MixLost, Some(of)) => {
-                    return Err(format!("{cells} cells were taken of {of}: none would be left"));
-                }
-                (Taken::MixLost, None) => {
-                    return Err("its fill does not say how many cells it has: add `cells:` there".to_owned());
-                }
-                _ => return Err("`cells` goes with \"was\":\"mix-lost\": so many cells were taken out".to_owned()),
+            if taken != Taken::MixLost {
+                return Err("`cells` goes with \"was\":\"mix-lost\": so many cells were taken out".to_owned());
             }
+            self.share_left(index, cells, entry.before.ends.cells_gone)?;
         }
         let than_before = if change < 0.0 { "lighter" } else { "heavier" };
         let became = format!("at that event it became {than_before} by {:.0} g", change.abs());
@@ -294,19 +181,27 @@ impl Site {
     pub(super) fn undo_correction(&mut self, index: usize) -> bool {
         let latest = self.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.latest);
         let Some(seq) = latest else { return false };
+        self.cells_are_back(index, seq);
+        let taken = |site: &Self| {
+            let entry = site.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.get(seq));
+            entry.map_or(Taken::Nothing, Entry::taken).name()
+        };
+        let from = taken(self);
         self.take_for(index, seq, None);
+        self.event(Subject::Flat(index), Happening::Corrected { seq, from, to: taken(self) });
         self.band_changed(index);
         true
     }
 
     /// A record is what `undo` takes back next, not a correction before it.
     pub(super) fn recorded_now(&mut self, index: usize) {
+        self.flats[index].kept.told.clear();
         if let Some(ledger) = &mut self.flats[index].kept.ledger {
             ledger.latest = None;
         }
     }
 
-    // ---- potting on, notes
+    // ---- notes
 
     /// `note`
     pub(super) fn note(&mut self, index: usize, kind: String, text: String) -> Done {
@@ -316,54 +211,6 @@ impl Site {
 
     pub(super) fn is_retired(&self, index: usize) -> bool {
         self.flats[index].kept.retired.is_some()
-    }
-
-    /// `pot-on`: its plants go on in others, which are soaked anew; this one is done with.
-    pub(super) fn pot_on(&mut self, index: usize, into: &[usize]) -> Done {
-        let id = self.id(Subject::Flat(index)).to_owned();
-        for (at, &other) in into.iter().enumerate() {
-            let name = self.id(Subject::Flat(other));
-            if other == index {
-                return Err(format!("{name} cannot be potted on into itself"));
-            }
-            if into[..at].contains(&other) {
-                return Err(format!("{name} is in the list twice"));
-            }
-            if self.is_retired(other) {
-                return Err(format!("{name} is retired: give the new flat an id of its own in the file"));
-            }
-        }
-        let sown = self.plan.flats[index].1.sown.or(self.flats[index].kept.season.sown);
-        let mut lineage = self.flats[index].kept.lineage.clone();
-        lineage.push(id.clone());
-        let now = self.now.wall;
-        for &other in into {
-            let kept = &mut self.flats[other].kept;
-            kept.lineage.clone_from(&lineage);
-            kept.season.sown = kept.season.sown.or(sown);
-            kept.asks_soak = Some(now);
-            kept.season.ends.grown = None;
-            kept.ledger = None;
-            self.setting_changed(other);
-        }
-        let ids: Vec<String> = into.iter().map(|&other| self.id(Subject::Flat(other)).to_owned()).collect();
-        self.event(Subject::Flat(index), Happening::PottedOn { into: ids.clone() });
-        self.retire(index);
-        Ok(Map::from_iter([("into".to_owned(), json!(ids)), ("retired".to_owned(), json!(id))]))
-    }
-
-    fn retire(&mut self, index: usize) {
-        let stand = self.flats[index].stand;
-        if let Some(stand) = stand.filter(|&stand| self.plan.stands[stand].1.shared) {
-            self.release(stand);
-        } else if stand.is_some() {
-            self.assign(index, None);
-        }
-        self.flats[index].kept.retired = Some(self.now.wall);
-        self.flats[index].kept.soak = None;
-        let changes = self.board.clear_all(Of::Flat(index), "its plants have been potted on");
-        self.carry_out(changes);
-        self.setting_changed(index);
     }
 
     // ---- a stand that lies
@@ -396,12 +243,4 @@ impl Site {
             ("estimated".to_owned(), json!(true)),
         ]))
     }
-}
-
-fn is_dome_step(change: Grams, on: bool) -> bool {
-    (change > Grams::ZERO) == on && DOMES.contains(&change.abs().get())
-}
-
-fn is_dome(entry: &Entry, on: bool) -> bool {
-    entry.taken() == if on { Taken::DomeOn } else { Taken::DomeOff }
 }

@@ -2,11 +2,10 @@
 //! what is carried on without a weight, and its alerts.
 
 use super::ahead::Ahead;
-use super::bases::BY_THE_CLOCK;
 use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Condition, Forecast, Water};
+use crate::flat::{Condition, Forecast, Water, usual};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams};
 
@@ -14,6 +13,8 @@ use crate::units::{Fraction, Grams};
 const LOOK_EVERY: Span = Span::minutes(1);
 /// A forecast is worked out anew no more often.
 const FORECAST_EVERY: Span = Span::minutes(10);
+/// Unless what is left has moved by so much: who has just watered or weighed wants to know what that comes to.
+const FORECAST_MOVED: f64 = 0.02;
 /// How long a full soak would last is asked so often: it is worth an alert only where it has been short for hours.
 const SOAK_ASKED_EVERY: Span = Span::minutes(30);
 /// A weight goes to the history so often.
@@ -51,11 +52,16 @@ impl Site {
             self.count_dried(index, weight, left_alone);
         }
         let flat = &mut self.flats[index];
+        let stand = flat.stand;
         if flat.last_sample.is_none_or(|last| now.mono.since(last) >= SAMPLE_EVERY) {
             flat.last_sample = Some(now.mono);
             let sample = Sample { flat: index, at: now.wall, weight: weight - flat.dome, fraction: flat.fraction };
             self.out.push_back(Output::Weight(sample));
             self.keep(Subject::Flat(index));
+            // After a restart what was poured meanwhile is seen against what was kept.
+            if let Some(stand) = stand {
+                self.keep(Subject::Stand(stand));
+            }
         }
         self.judge(index);
     }
@@ -131,10 +137,17 @@ impl Site {
         if self.is_weighed(index) {
             return;
         }
-        if let Some(speaker) = self.plan.flats[index].1.like {
-            self.speak_for(index, speaker);
-            return;
+        match self.plan.flats[index].1.like {
+            Some(speaker) if !self.goes_by_its_own(index, speaker) => self.speak_for(index, speaker),
+            Some(_) => {
+                self.carry_on_by_itself(index);
+                self.set_apart(index);
+            }
+            None => self.carry_on_by_itself(index),
         }
+    }
+
+    fn carry_on_by_itself(&mut self, index: usize) {
         let now = self.now;
         let Some(weighed) = self.flats[index].kept.weighed else {
             self.flats[index].unknown();
@@ -149,10 +162,9 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.grow(now.wall);
         if is_between {
-            let error = self.carry_between(index, weighed);
-            let flat = &mut self.flats[index];
-            if error.is_some_and(|error| flat.fraction_error(error) > TOO_UNSURE) || elapsed > limit {
-                flat.unknown();
+            self.follow_a_better(index);
+            if self.carry_between(index, weighed).is_some() && self.is_too_unsure(index) || elapsed > limit {
+                self.flats[index].unknown();
             }
             return;
         }
@@ -162,17 +174,21 @@ impl Site {
             flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
         let (lost, error) = known.map_or_else(
             || {
-                let guess = band.width() * (BY_THE_CLOCK * drying_for.as_hours().max(0.0));
+                let guess = band.width() * (usual::PER_HOUR * drying_for.as_hours().max(0.0));
                 (guess, guess)
             },
             |loss| (loss.expected, loss.error),
         );
         let error = error.max(Grams::new(2.0));
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured);
+        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
         flat.goes_by(weighed.weight + poured - lost, Some(error));
-        if flat.fraction_error(error) > TOO_UNSURE || elapsed > limit {
-            flat.unknown();
+        if self.is_too_unsure(index) || elapsed > limit {
+            self.flats[index].unknown();
         }
+    }
+
+    fn is_too_unsure(&self, index: usize) -> bool {
+        self.fraction_error(index) > TOO_UNSURE
     }
 
     /// After so long without a weight the fraction is none.
@@ -186,12 +202,21 @@ impl Site {
         self.flats[index].outlook = Outlook::default();
     }
 
+    /// What it goes by is another: where that leads is worked out anew at the next look, though that was done a moment ago.
+    pub(super) fn forecast_anew(&mut self, index: usize) {
+        self.flats[index].outlook.worked_out = None;
+    }
+
     /// Works out where the drying leads, unless that was done a moment ago.
     fn forecast(&mut self, index: usize) {
         let now = self.now;
         let outlook = &self.flats[index].outlook;
         let is_fresh = outlook.worked_out.is_some_and(|then| now.mono.since(then) < FORECAST_EVERY);
-        if is_fresh && !self.has_come_true(index) {
+        let moved = match (outlook.of, self.flats[index].fraction) {
+            (Some(then), Some(now)) => (now.get() - then.get()).abs() >= FORECAST_MOVED,
+            (then, now) => then.is_some() != now.is_some(),
+        };
+        if is_fresh && !moved && !self.has_come_true(index) {
             return;
         }
         let flat = &self.flats[index];
@@ -199,6 +224,7 @@ impl Site {
         let whole_day = asked.known_hours() >= DAY_KNOWN;
         let mut outlook = Outlook {
             worked_out: Some(now.mono),
+            of: flat.fraction,
             rate: asked.rate(),
             whole_day,
             lost_24h: asked.lost_in_last(Span::hours(24)),
@@ -257,6 +283,9 @@ impl Site {
     pub(super) fn publish_flat(&mut self, index: usize) {
         let now = self.now.mono;
         self.forecast(index);
+        if index < self.flats.len() {
+            self.speak_up(index);
+        }
         let Some(flat) = self.flats.get_mut(index) else { return };
         flat.sent.at = Some(now);
         flat.sent.weight = flat.present;
@@ -280,6 +309,12 @@ impl Site {
     /// What to do with this flat, in a sentence or two.
     pub(super) fn advice(&self, index: usize) -> String {
         crate::alert::advice(&self.signs(index))
+    }
+
+    /// Whether anything speaks against its band.
+    pub(super) fn is_doubted(&self, index: usize) -> bool {
+        let signs = self.signs(index);
+        signs.band_doubt.is_some() || signs.soak_doubt.is_some()
     }
 
     fn signs(&self, index: usize) -> FlatSigns<'_> {
@@ -329,6 +364,7 @@ impl Site {
             fraction_error: self.fraction_error(index),
             carried_for,
             weigh_after: self.weigh_after(index),
+            weighed_by_hand: self.is_between(index),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
             fastest_drying: settings.fastest_drying,
             last_watered: flat.kept.watered,

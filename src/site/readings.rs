@@ -1,16 +1,20 @@
 //! From a reading to what it means for the stand and the flat on it.
 
+use super::life::Seen;
 use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
 use crate::flat::{FULL, SoakStep, Taken};
 use crate::moment::{Moment, Span};
-use crate::stand::{Handling, Heard, Said};
+use crate::stand::{Fault, Handling, Heard, Said};
 use crate::units::Grams;
 
 /// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
 /// creep of the cells.
 pub(super) const QUIET_AFTER_WATER: Span = Span::minutes(45);
 const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
+
+/// Devices that lose their power together are back within so long of each other.
+const CUT_TOGETHER: Span = Span::minutes(5);
 
 /// A flat that a command has moved is carried to its new stand within this.
 const CARRIED_WITHIN: Span = Span::minutes(30);
@@ -19,9 +23,6 @@ const SAME_WEIGHT: Grams = Grams::new(20.0);
 
 /// Of a single weight, until that of the stand is known.
 const USUAL_NOISE: Grams = Grams::new(1.5);
-
-/// A change this near to the dome's weight is the dome (a judgement).
-const SAME_DOME: Grams = Grams::new(15.0);
 
 impl Site {
     pub(super) fn reading(&mut self, stand: usize, part: Part, value: Result<f64, Unreadable>, retained: bool) {
@@ -100,12 +101,13 @@ impl Site {
         if flat.kept.between.is_some() {
             self.is_on_its_own_stand(index);
         }
+        let goes_by = self.without_the_dome_in_hand(index, weight);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let before = flat.kept.condition;
         if now.mono >= flat.next_look {
             flat.grow(now.wall);
         }
-        flat.goes_by(weight, None);
+        flat.goes_by(goes_by, None);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
@@ -123,6 +125,7 @@ impl Site {
     }
 
     fn stand_said(&mut self, stand: usize, flat: Option<usize>, said: Said) {
+        let is_tared = matches!(said, Said::FaultRaised(Fault::Tared));
         match said {
             Said::Handled(handling) => {
                 if let Some(flat) = flat {
@@ -139,6 +142,26 @@ impl Site {
             }
         }
         self.wish_stand(stand);
+        if let (true, Some(flat)) = (is_tared, flat) {
+            self.tared_with_it(flat);
+        }
+    }
+
+    /// After a power cut all of them set themselves to zero at once, but each betrays it only when its flat has dried for a while. With
+    /// the first that does, those that lost their flats in the same minutes are told too, so that one message names them all.
+    fn tared_with_it(&mut self, index: usize) {
+        let Some(lost) = self.flats.get(index).and_then(|flat| flat.kept.off_since) else { return };
+        let is_near = |at: Moment| at.mono.since(lost.mono) <= CUT_TOGETHER && lost.mono.since(at.mono) <= CUT_TOGETHER;
+        for stand in 0..self.stands.len() {
+            let flat = self.stands[stand].flat.and_then(|flat| self.flats.get(flat));
+            let lost_too = flat.and_then(|flat| flat.kept.off_since).is_some_and(is_near);
+            if lost_too && self.stands[stand].stand.may_have_tared() {
+                self.hear(stand, |bench, at, said| {
+                    bench.stand.has_tared_too(at, said);
+                    Heard::Ignored
+                });
+            }
+        }
     }
 
     fn stand_health_changed(&mut self, stand: usize, index: usize) {
@@ -170,9 +193,9 @@ impl Site {
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let as_weighed = matches!(handling, Handling::Dome { .. });
-        let handling = self.with_the_dome_said(index, handling);
-        let is_said = !as_weighed;
         let (before, first) = (self.derived(index), self.seq + 1);
+        let handling = self.with_the_dome_said(index, handling);
+        let mut is_said = !as_weighed;
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
@@ -202,9 +225,10 @@ impl Site {
                     flat.kept.misfit = None;
                 }
                 let dome = self.dome_by_the_way(index, change);
-                if let Some((on, is_said)) = dome {
+                if let Some((on, was_said)) = dome {
+                    is_said = was_said;
                     self.event(subject, Happening::Dome { on, change });
-                    if !is_said {
+                    if !was_said {
                         self.guess_dome(index, on);
                     }
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
@@ -267,13 +291,17 @@ impl Site {
             let bench = &mut self.stands[stand];
             bench.last_taken = bench.shown;
         }
-        if let Some(read) = read {
-            self.write_down(index, read, first, before);
+        if let Some((change, read)) = read {
+            let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
+            self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
         if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);
         }
         self.refresh_scene(stand);
+        if is_news {
+            self.forecast_anew(index);
+        }
         self.look(index);
         if is_news {
             self.publish_flat(index);
@@ -328,24 +356,6 @@ impl Site {
         flat.stood_in_for = false;
         let change = flat.kept.weighed.zip(shown).map_or(Grams::ZERO, |(weighed, shown)| shown - weighed.weight);
         Some(Handling::Returned { change, away, watered_away: None })
-    }
-
-    /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
-    fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
-        let settings = &self.plan.flats.get(index)?.1;
-        let flat = self.flats.get_mut(index)?;
-        let dome = flat.kept.dome_weight.or(settings.dome_weight)?;
-        let on = change > Grams::ZERO;
-        let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_said = flat.dome_said.is_some_and(|said| said.on() == on);
-        let is_dome = (is_said || !was_due)
-            && (change.abs() - dome).abs() <= SAME_DOME
-            && (is_said || flat.kept.dome_on.unwrap_or(!on) != on);
-        if is_dome {
-            flat.dome_said = None;
-            flat.kept.dome_on = Some(on);
-        }
-        is_dome.then_some((on, is_said))
     }
 
     /// What lies across this moment is not drying.

@@ -33,6 +33,9 @@ impl Site {
             return Err(out_of_order(&limits, lower, upper));
         }
         self.flats[index].kept.season = season;
+        if set.plant_mass.is_some() {
+            self.recorded_now(index);
+        }
         self.setting_changed(index);
         let plants = super::decimals(self.flats[index].plants().get(), 1);
         let limits =

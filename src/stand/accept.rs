@@ -2,6 +2,7 @@
 
 use super::handling::Handler;
 use super::reading::Stand;
+use crate::units::Grams;
 
 impl Stand {
     /// Takes what is on the stand now for the flat that is said to be on it, however much it weighs. What the weights
@@ -14,6 +15,13 @@ impl Stand {
     #[must_use]
     pub fn is_loaded(&self) -> bool {
         self.handler.place == super::handling::Place::Loaded
+    }
+
+    /// What stood there before something began that is not over yet; `None` while nothing goes on.
+    #[must_use]
+    pub fn stood_at(&self) -> Option<Grams> {
+        let level = self.handler.trend.as_ref().filter(|_| self.is_loaded() && !self.handler.is_left_alone())?.level();
+        Grams::checked(level)
     }
 
     /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no

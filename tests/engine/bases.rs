@@ -1,29 +1,30 @@
 //! Flats without a stand of their own: typed, on a shared scale, spoken for; and what a grower says happened.
 
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use tarewell::flat::{Begins, FillSettings, FlatSettings, SomeLimits, StageSettings};
 use tarewell::moment::{Moment, Span, Wall, Zone};
 use tarewell::site::{
-    Answer, Command, Event, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
+    Answer, Command, Event, Fact, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
 };
 use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Millilitres, Words};
 
 /// A Monday in March, 08:00 UTC.
-const START: Wall = Wall::from_millis(1_773_043_200_000);
-const OWN: usize = 0;
-const SCALE: usize = 1;
+pub(crate) const START: Wall = Wall::from_millis(1_773_043_200_000);
+pub(crate) const OWN: usize = 0;
+pub(crate) const SCALE: usize = 1;
 /// On its own stand.
-const LEEKS: usize = 0;
+pub(crate) const LEEKS: usize = 0;
 /// Without one.
-const CHARD: usize = 1;
-const BEET: usize = 2;
-const FENNEL: usize = 3;
+pub(crate) const CHARD: usize = 1;
+pub(crate) const BEET: usize = 2;
+pub(crate) const FENNEL: usize = 3;
 /// The first speaks for it.
-const LEEKS_TOO: usize = 4;
+pub(crate) const LEEKS_TOO: usize = 4;
 
-fn flat(label: &str, fill: usize) -> FlatSettings {
+pub(crate) fn flat(label: &str, fill: usize) -> FlatSettings {
     FlatSettings {
         label: label.to_owned(),
         fill: Some(fill),
@@ -33,7 +34,7 @@ fn flat(label: &str, fill: usize) -> FlatSettings {
     }
 }
 
-fn plan() -> Plan {
+pub(crate) fn plan() -> Plan {
     let fill = |id: &str| FillSettings {
         id: id.to_owned(),
         tare: Some(Grams::new(300.0)),
@@ -61,35 +62,40 @@ fn plan() -> Plan {
 }
 
 /// The site with somebody who commands, and everything that came out.
-struct House {
-    site: Site,
-    seconds: f64,
-    events: Vec<Event>,
+pub(crate) struct House {
+    pub(crate) site: Site,
+    pub(crate) seconds: f64,
+    pub(crate) events: Vec<Event>,
     answers: Vec<Answer>,
+    /// What the store would have, as it was asked to keep it.
+    kept: BTreeMap<Subject, Fact>,
 }
 
 impl House {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::of(plan())
     }
 
-    fn of(plan: Plan) -> Self {
+    pub(crate) fn of(plan: Plan) -> Self {
         let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
-        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new() }
+        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new(), kept: BTreeMap::new() }
     }
 
-    fn handle(&mut self, input: Input) {
+    pub(crate) fn handle(&mut self, input: Input) {
         self.site.handle(input, moment(self.seconds));
         while let Some(output) = self.site.poll() {
             match output {
                 Output::Event(event) => self.events.push(event),
                 Output::Answer(_, answer) => self.answers.push(answer),
+                Output::Keep(subject) => {
+                    self.kept.extend(self.site.fact(subject).map(|fact| (subject, fact)));
+                }
                 _ => {}
             }
         }
     }
 
-    fn wait(&mut self, seconds: f64) {
+    pub(crate) fn wait(&mut self, seconds: f64) {
         let until = self.seconds + seconds;
         while let Some(wake) = self.site.next_wake().filter(|wake| wake.at <= moment(until).mono) {
             self.seconds = self.seconds.max(wake.at.since(moment(0.0).mono).as_seconds());
@@ -99,7 +105,21 @@ impl House {
         self.handle(Input::Tick);
     }
 
-    fn say(&mut self, to: Subject, command: Command) -> Answer {
+    pub(crate) fn say(&mut self, to: Subject, command: Command) -> Answer {
+        self.tell(to, command);
+        self.answered()
+    }
+
+    /// A command whose answer may have to wait for a weight.
+    pub(crate) fn asks(&mut self, flat: usize, command: Command) {
+        self.tell(Subject::Flat(flat), command);
+    }
+
+    pub(crate) fn answered(&mut self) -> Answer {
+        self.answers.pop().expect("each command is answered")
+    }
+
+    fn tell(&mut self, to: Subject, command: Command) {
         self.handle(Input::Order(Order {
             to,
             word: "test".to_owned(),
@@ -109,23 +129,22 @@ impl House {
             retained: false,
             ticket: Some(Ticket(1)),
         }));
-        self.answers.pop().expect("each command is answered at once")
     }
 
-    fn flat(&mut self, flat: usize, command: Command) -> Answer {
+    pub(crate) fn flat(&mut self, flat: usize, command: Command) -> Answer {
         self.say(Subject::Flat(flat), command)
     }
 
-    fn scale(&mut self, command: Command) -> Answer {
+    pub(crate) fn scale(&mut self, command: Command) -> Answer {
         self.say(Subject::Stand(SCALE), command)
     }
 
-    fn typed(&mut self, flat: usize, grams: f64) -> Answer {
+    pub(crate) fn typed(&mut self, flat: usize, grams: f64) -> Answer {
         self.flat(flat, Command::Weigh { weight: Grams::new(grams), at: None, sure: false })
     }
 
     /// Readings once a second.
-    fn reads(&mut self, stand: usize, grams: f64, seconds: u32) {
+    pub(crate) fn reads(&mut self, stand: usize, grams: f64, seconds: u32) {
         for second in 0..seconds {
             // A digit of noise, or the stand would count as frozen.
             let value = grams + f64::from(second % 3) * 0.01;
@@ -135,7 +154,7 @@ impl House {
     }
 
     /// Readings once a minute that fall by so much an hour.
-    fn dries(&mut self, stand: usize, from: f64, per_hour: f64, hours: u32) -> f64 {
+    pub(crate) fn dries(&mut self, stand: usize, from: f64, per_hour: f64, hours: u32) -> f64 {
         let mut weight = from;
         for minute in 0..hours * 60 {
             weight = from - per_hour * f64::from(minute) / 60.0;
@@ -145,34 +164,57 @@ impl House {
         weight
     }
 
-    fn state(&self, subject: Subject) -> Value {
+    pub(crate) fn state(&self, subject: Subject) -> Value {
         let mut json = Vec::new();
         self.site.write_state(subject, &mut json);
         serde_json::from_slice(&json).unwrap()
     }
 
-    fn of_flat(&self, flat: usize, key: &str) -> Value {
+    pub(crate) fn of_flat(&self, flat: usize, key: &str) -> Value {
         self.state(Subject::Flat(flat))[key].clone()
     }
 
-    fn fraction(&self, flat: usize) -> f64 {
+    pub(crate) fn fraction(&self, flat: usize) -> f64 {
         self.of_flat(flat, "fraction").as_f64().unwrap_or(f64::NAN)
     }
 
-    fn round(&self) -> Value {
+    pub(crate) fn round(&self) -> Value {
         self.state(Subject::Stand(SCALE))["round"].clone()
     }
 
-    fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
+    /// Ends without warning, and begins again after so many seconds with what it had asked to keep.
+    pub(crate) fn crash(&mut self, seconds: f64) {
+        let facts = self.kept.values().cloned().collect();
+        self.begin_again(facts, seconds);
+    }
+
+    /// Ends and begins again with all that is to be kept, after so many seconds.
+    pub(crate) fn restart(&mut self, seconds: f64) {
+        let plan = self.site.plan().clone();
+        let flats = (0..plan.flats.len()).map(Subject::Flat);
+        let stands = (0..plan.stands.len()).map(Subject::Stand);
+        let facts = flats.chain(stands).filter_map(|subject| self.site.fact(subject)).collect();
+        self.begin_again(facts, seconds);
+    }
+
+    fn begin_again(&mut self, facts: Vec<Fact>, seconds: f64) {
+        let plan = self.site.plan().clone();
+        let last_seq = self.events.last().map_or(0, |event| event.seq);
+        self.seconds += seconds;
+        self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
+        self.handle(Input::Tick);
+    }
+
+    pub(crate) fn last(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> Option<&Event> {
         self.events.iter().rev().find(|event| event.subject == Subject::Flat(flat) && is_it(&event.what))
     }
 
-    fn seq(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> u64 {
+    pub(crate) fn seq(&self, flat: usize, is_it: impl Fn(&Happening) -> bool) -> u64 {
         self.last(flat, is_it).expect("it happened").seq
     }
 }
 
-fn moment(seconds: f64) -> Moment {
+pub(crate) fn moment(seconds: f64) -> Moment {
     Moment::recorded(START + Span::from_seconds(seconds))
 }
 
@@ -200,14 +242,14 @@ fn a_typed_pour_counts_from_its_time_and_a_weight_after_it_has_it_in() {
     let mut house = House::new();
     house.typed(CHARD, 2300.0).unwrap();
     house.wait(600.0);
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(300.0), at: None, sure: false }).unwrap();
     assert!((house.fraction(CHARD) - 0.598).abs() < 0.004, "{}", house.fraction(CHARD));
     house.wait(600.0);
     house.typed(CHARD, 2580.0).unwrap();
     assert_eq!(house.fraction(CHARD), 0.58);
-    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)) };
+    let late = Command::Watered { volume: Millilitres::new(300.0), at: Some(START + Span::minutes(5)), sure: false };
     assert!(house.flat(CHARD, late).unwrap_err().contains("weighed since then"));
-    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None }).unwrap();
+    house.flat(CHARD, Command::Watered { volume: Millilitres::new(5000.0), at: None, sure: true }).unwrap();
     assert!(house.fraction(CHARD) <= 1.01, "what a full flat cannot hold runs out of it: {}", house.fraction(CHARD));
 }
 
@@ -340,7 +382,7 @@ fn a_round_is_refused_what_it_cannot_do() {
     refused(&mut house, Command::Round { flats: Some(vec![CHARD, CHARD]) }, "twice");
     house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
     refused(&mut house, Command::Round { flats: None }, "under way");
-    refused(&mut house, Command::WeighOn { flat: FENNEL }, "not in it");
+    refused(&mut house, Command::WeighOn { flat: FENNEL, sure: false }, "not in it");
     refused(&mut house, Command::Back, "first of the round");
     refused(&mut house, Command::Next, "not been weighed yet");
     house.scale(Command::End).unwrap();
@@ -354,10 +396,10 @@ fn a_round_is_refused_what_it_cannot_do() {
 fn weigh_waits_for_the_flat_and_gives_up_in_words() {
     let mut house = House::new();
     house.reads(SCALE, 0.0, 10);
-    house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
     house.reads(SCALE, 2400.0, 6);
     assert_eq!(house.fraction(CHARD), 0.4);
-    house.scale(Command::WeighOn { flat: BEET }).unwrap();
+    house.scale(Command::WeighOn { flat: BEET, sure: false }).unwrap();
     house.reads(SCALE, 2400.0, 6);
     assert_eq!(house.of_flat(BEET, "weight_g"), Value::Null, "chard still lies there");
     house.reads(SCALE, 0.0, 4);
@@ -427,7 +469,7 @@ fn domed_unsaid() -> House {
     house
 }
 
-fn is_watered(what: &Happening) -> bool {
+pub(crate) fn is_watered(what: &Happening) -> bool {
     matches!(what, Happening::Watered { .. })
 }
 
@@ -876,7 +918,7 @@ fn what_was_typed_while_a_flat_was_off_its_stand_is_over_when_it_is_back() {
     house.dries(OWN, 2900.0, 10.0, 12);
     house.reads(OWN, 0.0, 120);
     house.typed(LEEKS, 2700.0).unwrap();
-    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None }).unwrap();
+    house.flat(LEEKS, Command::Watered { volume: Millilitres::new(100.0), at: None, sure: false }).unwrap();
     assert_eq!(house.of_flat(LEEKS, "basis"), "typed");
     assert!((house.fraction(LEEKS) - 0.8).abs() < 0.003);
     house.reads(OWN, 2795.0, 300);
@@ -984,7 +1026,7 @@ fn a_dry_flat_stays_dry_within_the_hysteresis_over_a_restart() {
 fn what_is_too_unsure_is_asked_for() {
     // Nothing on a stand leads it, so it is carried on by the clock.
     let mut house = House::new();
-    house.typed(CHARD, 2600.0).unwrap();
+    house.typed(CHARD, 2950.0).unwrap();
     house.wait(40.0 * 3600.0);
     assert_eq!(house.state(Subject::Flat(CHARD))["condition"], "unknown");
     assert!(house.site.alerts().any(|(kind, of)| kind.name() == "weigh-due" && of == Subject::Flat(CHARD)));

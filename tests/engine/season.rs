@@ -53,7 +53,7 @@ fn house(seed: u64) -> (HousePlan, House) {
     (plan.clone(), House::new(plan, seed, SimTime::at(0, 0, 0)))
 }
 
-fn plan(house: &HousePlan) -> Plan {
+fn plan(house: &HousePlan, is_led: bool) -> Plan {
     let limits = Limits {
         low: Fraction::new(0.25),
         water_at: Fraction::new(0.5),
@@ -63,7 +63,7 @@ fn plan(house: &HousePlan) -> Plan {
     let flat = |(place, flat): (usize, &FlatPlan)| {
         let settings = FlatSettings {
             label: format!("Flat {place}"),
-            stand: (place < SAMPLES).then_some(place),
+            stand: (place < SAMPLES && is_led).then_some(place),
             fill: Some(place % 2),
             dry_weight: Some(flat.dry_weight()),
             capacity_weight: Some(flat.capacity_weight()),
@@ -92,6 +92,8 @@ struct Figures {
     /// Of each hour and flat that is known, and how many are not.
     errors: Vec<f64>,
     unknown: usize,
+    /// The same errors as multiples of what was told as standard error.
+    told: Vec<f64>,
     /// Right after each weighing.
     weighed: Vec<f64>,
     /// Seconds a flat took on the scale, those that were watered there set aside.
@@ -116,10 +118,10 @@ struct Bench {
 }
 
 impl Bench {
-    fn new(seed: u64) -> Self {
+    fn new(seed: u64, is_led: bool) -> Self {
         let (planned, house) = house(seed);
         let now = SimTime::at(0, 0, 0);
-        let site = Site::new(Arc::new(plan(&planned)), &Saved::default(), moment(now));
+        let site = Site::new(Arc::new(plan(&planned, is_led)), &Saved::default(), moment(now));
         Self {
             house,
             site,
@@ -186,7 +188,7 @@ impl Bench {
 
     fn round(&mut self, record_capacity: bool) {
         (0..5).for_each(|_| self.second(None));
-        self.say(Subject::Stand(SCALE), Command::Round { flats: None }).unwrap();
+        self.say(Subject::Stand(SCALE), Command::Round { flats: Some((SAMPLES..FLATS).collect()) }).unwrap();
         for flat in SAMPLES..FLATS {
             self.weigh(flat, record_capacity);
         }
@@ -241,7 +243,11 @@ impl Bench {
             let truth = self.house.truth(flat).unwrap();
             let known = self.state(Subject::Flat(flat));
             match known["fraction"].as_f64() {
-                Some(fraction) if flat >= SAMPLES => self.figures.errors.push((fraction - truth.fraction).abs()),
+                Some(fraction) if flat >= SAMPLES => {
+                    let off = (fraction - truth.fraction).abs();
+                    self.figures.errors.push(off);
+                    self.figures.told.push(off / known["fraction_error"].as_f64().unwrap().max(0.005));
+                }
                 None if flat >= SAMPLES => self.figures.unknown += 1,
                 _ => {}
             }
@@ -270,7 +276,11 @@ impl Bench {
     }
 
     fn live(&mut self, days: i64) {
-        for day in 0..days {
+        self.live_on(0, days);
+    }
+
+    fn live_on(&mut self, from: i64, until: i64) {
+        for day in from..until {
             let soaks = day > 0 && day % 10 == 0;
             for hour in 0..24 {
                 if hour == 5 && soaks {
@@ -325,7 +335,7 @@ fn share_within(values: &[f64], limit: f64) -> f64 {
 
 #[test]
 fn sixty_flats_and_one_scale_are_known_at_any_hour_of_the_season() {
-    let mut bench = Bench::new(7);
+    let mut bench = Bench::new(7, true);
     bench.live(24);
     let figures = &bench.figures;
     println!(
@@ -351,4 +361,25 @@ fn sixty_flats_and_one_scale_are_known_at_any_hour_of_the_season() {
     assert!(figures.dried >= 60 && figures.unlisted == 0);
     // Nobody comes for four days: after two and a half the fraction is none.
     assert!(figures.unknown < figures.errors.len() / 4, "{} unknown", figures.unknown);
+}
+
+/// Nothing is on a stand: the clock alone leads.
+#[test]
+fn sixty_flats_and_a_scale_alone_are_known_from_round_to_round() {
+    let mut bench = Bench::new(11, false);
+    bench.live(4);
+    let first = std::mem::take(&mut bench.figures);
+    bench.live_on(4, 9);
+    for (part, figures) in [("the first four days", &first), ("five more", &bench.figures)] {
+        println!(
+            "{part}: {} known, {} unknown; error mean {:.4}, within 0.10 {:.2} %, worst {:.3}; within two standard errors {:.1} %",
+            figures.errors.len(),
+            figures.unknown,
+            mean(&figures.errors),
+            100.0 * share_within(&figures.errors, 0.10),
+            worst(&figures.errors),
+            100.0 * share_within(&figures.told, 2.0),
+        );
+        assert!(share_within(&figures.told, 2.0) > 0.93 && share_within(&figures.errors, 0.10) > 0.99);
+    }
 }

@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --example tarewell-storm` plays as many as wanted; what broke once stays here by its seed.
 
-use crate::storm::{self, Scenario, Tally, Weather, World};
+use crate::storm::{self, Scenario, Tally, Waters, Weather, World};
 
 fn clean(tally: &Tally) {
     let told: Vec<String> = tally.violations.iter().map(ToString::to_string).collect();

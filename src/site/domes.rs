@@ -1,0 +1,306 @@
+//! Domes: put on and taken off, seen by their weight, said by somebody, or both, in any order.
+
+use super::life::Seen;
+use super::orders::Done;
+use super::{Happening, Site, Subject};
+use crate::flat::{Entry, Taken, usual};
+use crate::moment::{Moment, Span};
+use crate::stand::Handling;
+use crate::units::{Grams, GramsPerHour};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, json};
+
+/// A dome goes on or off so soon before or after somebody says so.
+const DOME_SAID_WITHIN: Span = Span::minutes(15);
+/// A dome that was said to be on, and was not seen coming, counts as having lain there before; if a step as heavy as it comes
+/// within so long all the same, that was it.
+const STILL_COMES_WITHIN: Span = Span::hours(12);
+/// What a dome weighs.
+const DOMES: std::ops::RangeInclusive<f64> = 15.0..=1500.0;
+/// A change this near to the dome's weight is the dome (a judgement).
+const SAME_DOME: Grams = Grams::new(15.0);
+/// Where somebody says so as well, one about as heavy is (a judgement: a dome is wet inside, and weighed once).
+const ABOUT: f64 = 0.3;
+/// So much of what came ran off again: it was water.
+const RAN_OFF: f64 = 0.1;
+
+/// Somebody said that the dome goes on or off; the step is still to come.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct DomeSaid {
+    on: bool,
+    at: Moment,
+    /// No step has come for so long that it counts as what was there all the time.
+    #[serde(default)]
+    presumed: bool,
+}
+
+impl DomeSaid {
+    /// Whether what lies on the stand is taken to have it, or not to have it, as was said.
+    pub const fn counts(self) -> bool {
+        self.presumed
+    }
+}
+
+/// A step as heavy as its dome was taken for it; water can weigh as much.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct DomeGuess {
+    seq: u64,
+    at: Moment,
+    /// How fast it dried before.
+    rate: GramsPerHour,
+}
+
+/// A dome that was only guessed is judged by the drying of so long a time, in which day and night cancel.
+const GUESS_JUDGED: Span = Span::hours(24);
+/// Under a dome a flat loses a fifth at most (common practice, no source); one that goes on with more than this share of what it
+/// lost before has none on.
+const NO_DOME: f64 = 0.6;
+
+/// What the last steps of a flat say of a dome that somebody has just named.
+enum Step {
+    /// It was taken for the dome already.
+    Known,
+    /// This event was it.
+    Was(u64, Grams),
+    /// It is still to come.
+    ToCome,
+}
+
+impl Site {
+    /// `dome`: it is on, or off. Its weight is learned from the step, just before or just after.
+    pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
+        self.flats[index].kept.dome_guess = None;
+        // It moves what was weighed last: there is no going back behind it.
+        self.flats[index].kept.told.clear();
+        match self.step_of_dome(index, on) {
+            Step::Known => {}
+            Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
+            Step::ToCome => self.dome_unseen(index, on),
+        }
+        self.setting_changed(index);
+        Ok(Map::from_iter([
+            ("dome".to_owned(), json!(on)),
+            ("dome_weight_g".to_owned(), json!(self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1)))),
+        ]))
+    }
+
+    /// What its dome weighs, as learned or by the file.
+    pub(super) fn dome_weight(&self, index: usize) -> Option<Grams> {
+        self.flats[index].kept.dome_weight.or(self.plan.flats[index].1.dome_weight)
+    }
+
+    /// Looks for the dome among the steps of the last minutes, the latest first. One that was explained since is left alone, and so
+    /// is all that came before the dome was last seen going the other way.
+    fn step_of_dome(&self, index: usize, on: bool) -> Step {
+        let known = self.dome_weight(index);
+        let Some(ledger) = self.flats[index].kept.ledger.as_deref() else { return Step::ToCome };
+        let is_recent = |entry: &&Entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
+        for entry in ledger.entries().rev().take_while(is_recent) {
+            if is_dome(entry, on) {
+                return Step::Known;
+            }
+            if is_dome(entry, !on) {
+                break;
+            }
+            let is_it = entry.corrected.is_none() && !entry.told && is_about(entry.change, on, known);
+            if is_it {
+                return Step::Was(entry.seq, entry.change);
+            }
+            // Of a dome whose weight nobody knows only the last step can be told from water poured before.
+            if known.is_none() && is_dome_step(entry.change, on) {
+                break;
+            }
+        }
+        Step::ToCome
+    }
+
+    /// An event of a moment ago was the dome: what was read from it is corrected, and the dome told.
+    fn was_the_dome(&mut self, index: usize, seq: u64, on: bool, change: Grams) {
+        let was = if on { Taken::DomeOn } else { Taken::DomeOff };
+        let entry = self.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.get(seq));
+        let from = entry.map_or(Taken::Nothing, Entry::taken).name();
+        self.flats[index].kept.dome_said = None;
+        self.take_for(index, seq, Some((was, None)));
+        self.event(Subject::Flat(index), Happening::Corrected { seq, from, to: was.name() });
+        self.event(Subject::Flat(index), Happening::Dome { on, change });
+        let also = self.seq;
+        if let Some(ledger) = self.flats[index].kept.ledger.as_deref_mut() {
+            ledger.told_again(seq, also);
+        }
+    }
+
+    /// No weight has shown it yet. On its own stand the step is waited for, and until then what is weighed counts as it did; else what
+    /// was weighed last counts as if its dome had been as it is now.
+    fn dome_unseen(&mut self, index: usize, on: bool) {
+        let weight = self.dome_weight(index);
+        let flat = &mut self.flats[index];
+        let was_on = flat.kept.dome_on.replace(on) == Some(true);
+        // What was said and taken back before it was seen has never been.
+        let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
+        let said = (!is_taken_back).then_some(DomeSaid { on, at: self.now, presumed: false });
+        if flat.stand.is_some() {
+            flat.kept.dome_said = said;
+            return;
+        }
+        let Some(weight) = weight else {
+            // The next weight will show what it weighs.
+            flat.kept.dome_said = said.filter(|_| was_on != on);
+            return;
+        };
+        flat.kept.dome_said = None;
+        if let (Some(weighed), true) = (flat.kept.weighed.as_mut(), was_on != on) {
+            let change = if on { weight } else { Grams::ZERO - weight };
+            weighed.weight += change;
+            flat.present = flat.present.map(|present| present + change);
+        }
+    }
+
+    /// A step has been taken for the dome by its weight alone.
+    pub(super) fn guess_dome(&mut self, index: usize, on: bool) {
+        let (seq, at) = (self.seq, self.now);
+        let flat = &mut self.flats[index];
+        // Before its own rate is known, that of flats of which nothing is known.
+        let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * usual::PER_HOUR));
+        let usual = flat.outlook.rate.or(by_the_clock);
+        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
+    }
+
+    /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
+    /// While nothing is weighed, nothing can show it, and it is waited for on.
+    pub(super) fn dome_never_seen(&mut self, index: usize) {
+        let (now, is_weighed) = (self.now, self.is_weighed(index));
+        let flat = &mut self.flats[index];
+        let Some(said) = flat.kept.dome_said.as_mut().filter(|_| flat.stand.is_some()) else { return };
+        if !is_weighed && !said.presumed {
+            said.at = now;
+        }
+        let since = now.mono.since(said.at.mono);
+        said.presumed |= since > DOME_SAID_WITHIN;
+        flat.kept.dome_said.take_if(|_| since > STILL_COMES_WITHIN);
+    }
+
+    /// A flat that dries on as before has no dome on: it was water.
+    pub(super) fn judge_dome(&mut self, index: usize) {
+        let Some(guess) = self.flats[index].kept.dome_guess else { return };
+        let since = self.now.mono.since(guess.at.mono);
+        if since < GUESS_JUDGED {
+            return;
+        }
+        self.flats[index].kept.dome_guess = None;
+        let rate = self.ahead(index).rate();
+        let is_still_on = self.flats[index].kept.dome_on == Some(true);
+        if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
+            self.take_for(index, guess.seq, Some((Taken::Watered, None)));
+            let (from, to) = (Taken::DomeOn.name(), Taken::Watered.name());
+            self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
+            self.flats[index].kept.dome_on = None;
+            self.band_changed(index);
+        }
+    }
+
+    /// Whether a change of the weight is the dome that somebody has said to go on or off; if so, it has been seen now.
+    pub(super) fn is_the_dome_said(&mut self, index: usize, change: Grams, ran_off: Grams) -> Option<bool> {
+        let known = self.dome_weight(index);
+        let now = self.now.mono;
+        let flat = self.flats.get_mut(index)?;
+        let (has_stand, kept) = (flat.stand.is_some(), &mut flat.kept);
+        let said = kept.dome_said?;
+        let is_near = known.is_some_and(|dome| (change.abs() - dome).abs() <= SAME_DOME);
+        let is_it = is_about(change, said.on, known) && (is_near || !said.presumed);
+        let is_water = ran_off > SAME_DOME.max(change * RAN_OFF);
+        let is_late = now.since(said.at.mono) > STILL_COMES_WITHIN && has_stand;
+        if !is_it || is_water || is_late {
+            return None;
+        }
+        kept.dome_said = None;
+        kept.dome_guess = None;
+        kept.dome_on = Some(said.on);
+        kept.dome_weight = Some(change.abs());
+        Some(said.on)
+    }
+
+    /// What a flat on its stand goes by while a step of its weight is not over yet. If that is as heavy as the dome that is on, or as the
+    /// one that somebody has said to come or go, it is the dome in somebody's hand, and what is left is what it was: else a flat whose
+    /// dome is taken off would be drier by it for some minutes, and somebody called to water it.
+    pub(super) fn without_the_dome_in_hand(&self, index: usize, weight: Grams) -> Grams {
+        let flat = &self.flats[index];
+        let stand = flat.stand.and_then(|stand| self.stands.get(stand));
+        let Some(before) = stand.filter(|bench| !bench.scene.valve_open).and_then(|bench| bench.stand.stood_at())
+        else {
+            return weight;
+        };
+        let (change, known) = (weight - before, self.dome_weight(index));
+        let is_taken_off = flat.dome > Grams::ZERO && (change + flat.dome).abs() <= SAME_DOME;
+        let is_said = flat.kept.dome_said.is_some_and(|said| !said.presumed && is_about(change, said.on, known));
+        if is_taken_off || is_said { before } else { weight }
+    }
+
+    /// Whether somebody has said that the dome goes on, or off, and its weight is to be learned from the next weighing.
+    pub(super) fn waits_for_a_dome(&self, index: usize, on: bool) -> bool {
+        let said = self.flats[index].kept.dome_said;
+        said.is_some_and(|said| said.on == on) && self.dome_weight(index).is_none()
+    }
+
+    /// A flat that is weighed now and then differs by so much from what was expected. If somebody has said since that its dome goes on
+    /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
+    pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams) -> Option<Seen> {
+        let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) else {
+            let now = self.now.mono;
+            self.flats[index].kept.dome_said.take_if(|said| now.since(said.at.mono) > STILL_COMES_WITHIN);
+            return None;
+        };
+        self.event(Subject::Flat(index), Happening::Dome { on, change });
+        let read = if on { Taken::DomeOn } else { Taken::DomeOff };
+        Some(Seen { learned: true, ..Seen::on_a_scale(change, read) })
+    }
+
+    /// A step that comes after somebody has said that the dome goes on or off is the dome.
+    pub(super) fn with_the_dome_said(&mut self, index: usize, handling: Handling) -> Handling {
+        let (change, ran_off) = match handling {
+            Handling::Watered { gross, kept } => (kept, gross - kept),
+            Handling::Removed { change } | Handling::Visited { change } | Handling::Bumped { change } => {
+                (change, Grams::ZERO)
+            }
+            Handling::Dome { on, .. } => {
+                self.flats[index].kept.dome_said.take_if(|said| said.on == on);
+                return handling;
+            }
+            _ => return handling,
+        };
+        match self.is_the_dome_said(index, change, ran_off) {
+            Some(on) => Handling::Dome { on, change },
+            None => handling,
+        }
+    }
+
+    /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
+    pub(super) fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
+        if let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) {
+            return Some((on, true));
+        }
+        let dome = self.dome_weight(index)?;
+        let flat = self.flats.get_mut(index)?;
+        let on = change > Grams::ZERO;
+        let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
+        let is_dome = !was_due && (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        if is_dome {
+            flat.kept.dome_said = None;
+            flat.kept.dome_on = Some(on);
+        }
+        is_dome.then_some((on, false))
+    }
+}
+
+fn is_dome_step(change: Grams, on: bool) -> bool {
+    (change > Grams::ZERO) == on && DOMES.contains(&change.abs().get())
+}
+
+/// Whether a change that somebody calls the dome can be it: about as heavy as it is known to be, or as any dome.
+fn is_about(change: Grams, on: bool, known: Option<Grams>) -> bool {
+    let is_as_heavy = known.is_none_or(|dome| (change.abs() - dome).abs() <= SAME_DOME.max(dome * ABOUT));
+    is_dome_step(change, on) && is_as_heavy
+}
+
+fn is_dome(entry: &Entry, on: bool) -> bool {
+    entry.taken() == if on { Taken::DomeOn } else { Taken::DomeOff }
+}

@@ -1,0 +1,335 @@
+//! What somebody tells of a flat: a weight typed, water poured where no scale saw it; whether that can be; and taking it back.
+
+use super::bases::{Basis, Between, SURE};
+use super::flats::Weighed;
+use super::life::Seen;
+use super::orders::Done;
+use super::readings::QUIET_AFTER_WATER;
+use super::{By, Happening, Site, Subject};
+use crate::flat::{Derived, FULL, Taken, carried_over};
+use crate::moment::{Moment, Span, Wall};
+use crate::stand::can_weigh;
+use crate::units::{Grams, Millilitres};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, json};
+
+/// What a flat may have lost beyond its fastest drying, as a share of the band.
+const BEYOND_FASTEST: f64 = 0.10;
+/// A loss beyond what can have dried by so much of the band is another flat.
+const LOST_TOO_MUCH: f64 = 0.15;
+/// Soaked through and dripping, with some water in its tray, a flat weighs no more than so much of its band above capacity (a
+/// judgement: who weighs one with a full tray can say that it is right).
+const OVERFULL: f64 = 0.25;
+/// A dome whose weight nobody knows weighs no more (a judgement: a hood of thin plastic over a whole tray weighs 100 to 400 g).
+const HEAVY_DOME: Grams = Grams::new(500.0);
+/// Who pours so many bands on a flat at once has written a number too many, or means all flats together.
+const MOST_BANDS: f64 = 3.0;
+/// And so many millilitres where its band is not known.
+const MOST_POURED: Millilitres = Millilitres::new(10_000.0);
+/// A typed weight or pour may lie so far back.
+const LONGEST_AGO: Span = Span::days(14);
+/// The last weighing is the present weight for so long.
+const JUST_WEIGHED: Span = Span::minutes(30);
+/// So many can be taken back, one after the other.
+const TAKEN_BACK: usize = 4;
+
+/// A weight or a pour that somebody told, with what was known before it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct Told {
+    /// The number of the first event that told of it, and of the one that is it.
+    first: u64,
+    seq: u64,
+    /// The word of that event.
+    pours: bool,
+    weighed: Option<Weighed>,
+    between: Option<Box<Between>>,
+    off_since: Option<Moment>,
+    misfit: Option<String>,
+    before: Box<Derived>,
+    after: Box<Derived>,
+    /// The correction that would have been taken back before it.
+    latest: Option<u64>,
+}
+
+impl Site {
+    // ---- whether it can be
+
+    /// Why a weight cannot be this flat's; `None` where it can.
+    pub(super) fn misfit(&self, index: usize, weight: Grams, at: Moment) -> Option<String> {
+        let flat = &self.flats[index];
+        let words = self.plan.words;
+        let label = &self.plan.flats[index].1.label;
+        if weight <= Grams::ZERO {
+            return Some(format!("a weight of {:.0} g is no flat", weight.get()));
+        }
+        let (band, _) = flat.band?;
+        let (least, _) = can_weigh(band.dry(), band.capacity(), Grams::ZERO);
+        if weight < least {
+            let (weight, dry) = (words.weight(weight), words.weight(band.dry()));
+            return Some(format!("{weight} cannot be {label}: dry as it was filled it weighs {dry}"));
+        }
+        let full = band.capacity() + flat.plants() + flat.dome;
+        let unknown_dome = if self.waits_for_a_dome(index, true) { HEAVY_DOME } else { Grams::ZERO };
+        let most = full + unknown_dome + flat.grown.error * SURE + band.width() * OVERFULL;
+        if weight > most {
+            let (weight, full) = (words.weight(weight), words.weight(full));
+            return Some(format!("{weight} cannot be {label}: soaked through it weighs {full}"));
+        }
+        self.has_lost_too_much(index, weight, at)
+    }
+
+    fn has_lost_too_much(&self, index: usize, weight: Grams, at: Moment) -> Option<String> {
+        let flat = &self.flats[index];
+        let (band, _) = flat.band?;
+        let weighed = flat.kept.weighed.filter(|weighed| weighed.at.mono < at.mono)?;
+        let hours = at.mono.since(weighed.at.mono).as_hours();
+        let fastest = self.plan.flats[index].1.fastest_drying.get() * hours;
+        let (expected, error) = self.expected(index, at)?;
+        let allowed =
+            (error * SURE).max(band.width() * LOST_TOO_MUCH).min(Grams::new(fastest) + band.width() * BEYOND_FASTEST);
+        let allowed = if self.waits_for_a_dome(index, false) { allowed + HEAVY_DOME } else { allowed };
+        (expected - weight > allowed).then(|| {
+            let words = self.plan.words;
+            let label = &self.plan.flats[index].1.label;
+            let (weight, expected) = (words.weight(weight), words.weight(expected));
+            format!("{weight} is lighter than {label} can have become: about {expected} was expected")
+        })
+    }
+
+    /// Why so much cannot have been poured on this flat alone.
+    fn too_much_poured(&self, index: usize, volume: Millilitres) -> Option<String> {
+        let flat = &self.flats[index];
+        let words = self.plan.words;
+        let label = &self.plan.flats[index].1.label;
+        let poured = words.volume(volume);
+        match flat.band {
+            Some((band, _)) if volume.mass() > band.width() * MOST_BANDS => {
+                let holds = words.volume(band.width().of_water());
+                Some(format!("{poured} is more than {label} can take: it holds {holds} between dry and full"))
+            }
+            None if volume > MOST_POURED => Some(format!("{poured} is more than one flat can take")),
+            _ => None,
+        }
+    }
+
+    // ---- a weight
+
+    /// `weigh`, typed.
+    pub(super) fn weigh_typed(&mut self, index: usize, weight: Grams, at: Option<Wall>, sure: bool) -> Done {
+        let at = self.said_at(at)?;
+        let flat = &self.flats[index];
+        if self.is_weighed(index) {
+            let stand = flat.stand.map_or("", |stand| self.id(Subject::Stand(stand)));
+            return Err(format!(
+                "{} is being weighed on {stand}; nothing has to be typed",
+                self.id(Subject::Flat(index))
+            ));
+        }
+        if let Some(weighed) = flat.kept.weighed.filter(|weighed| weighed.at.mono > at.mono) {
+            let then = self.stamp(weighed.at.wall);
+            return Err(format!(
+                "it was weighed later than that, at {then}; the newer weight stays. If that one is wrong, `undo` takes it back"
+            ));
+        }
+        if let Some(why) = self.misfit(index, weight, at).filter(|_| !sure || weight <= Grams::ZERO) {
+            let before = if flat.kept.told.is_empty() { "" } else { "; if what was told before is wrong, `undo` it" };
+            return Err(format!(
+                "{why}. Is it another flat, or a slip of the pen? If it is right, add \"sure\":true{before}"
+            ));
+        }
+        self.take_weight(index, weight, at, Basis::Typed);
+        self.setting_changed(index);
+        Ok(self.weighed_answer(index))
+    }
+
+    pub(super) fn weighed_answer(&self, index: usize) -> Map<String, serde_json::Value> {
+        let flat = &self.flats[index];
+        let tenths = |grams: Grams| super::decimals(grams.get(), 1);
+        let weight = flat.kept.weighed.map(|weighed| tenths(weighed.weight - flat.dome));
+        let to_target = flat.water().zip(flat.band).map(|(water, (band, _))| {
+            super::decimals(crate::watering::to_target(water, band.width(), flat.limits.target).get(), 1)
+        });
+        Map::from_iter([
+            ("weight_g".to_owned(), json!(weight)),
+            ("fraction".to_owned(), json!(flat.fraction.map(crate::units::Fraction::get))),
+            ("condition".to_owned(), json!(flat.kept.condition.name())),
+            ("to_target_ml".to_owned(), json!(to_target)),
+            ("target_weight_g".to_owned(), json!(flat.target_weight().map(tenths))),
+        ])
+    }
+
+    /// A time that was typed, or now.
+    fn said_at(&self, at: Option<Wall>) -> Result<Moment, String> {
+        let Some(wall) = at else { return Ok(self.now) };
+        let ago = self.now.wall.since(wall);
+        if ago < Span::ZERO - Span::minutes(1) {
+            return Err(format!("`at` is {} in the future", crate::alert::spell(Span::ZERO - ago)));
+        }
+        if ago > LONGEST_AGO {
+            return Err("`at` is more than 14 days ago: too long to carry on from".to_owned());
+        }
+        let wall = wall.min(self.now.wall);
+        Ok(Moment { mono: self.now.mono_at(wall), wall })
+    }
+
+    /// The weight of a flat without a stand of its own, if it was weighed a moment ago.
+    pub(super) fn just_weighed(&self, index: usize) -> Result<Grams, String> {
+        let flat = &self.flats[index];
+        let id = self.id(Subject::Flat(index));
+        let poured = flat.kept.between.as_ref().is_some_and(|between| between.poured() > Grams::ZERO);
+        let fresh = flat.kept.weighed.filter(|weighed| self.now.mono.since(weighed.at.mono) <= JUST_WEIGHED && !poured);
+        fresh.map(|weighed| weighed.weight).ok_or_else(|| {
+            format!("{id} has no stand, and was not weighed in the last 30 min: `weigh` it first, then say this again")
+        })
+    }
+
+    // ---- water
+
+    /// `watered`, where no scale saw it.
+    pub(super) fn watered_typed(&mut self, index: usize, volume: Millilitres, at: Option<Wall>, sure: bool) -> Done {
+        let at = self.said_at(at)?;
+        if self.is_weighed(index) {
+            return Err("its scale sees by itself what is poured there; this is for water that no scale saw".to_owned());
+        }
+        if self.flats[index].kept.weighed.is_some_and(|weighed| weighed.at.mono > at.mono) {
+            return Err("it has been weighed since then: that weight has the water in it already".to_owned());
+        }
+        if let Some(why) = self.too_much_poured(index, volume).filter(|_| !sure) {
+            return Err(format!("{why}. Is it a slip of the pen? If it is right, add \"sure\":true"));
+        }
+        let told = self.before_it_is_told(index, true);
+        self.poured_where_no_scale_saw(index, volume, volume.mass(), at, By::Hand);
+        self.was_told(index, told);
+        Ok(self.weighed_answer(index))
+    }
+
+    /// Water that came to a flat without a stand counts until it is weighed: `more` of it beyond what another flat tells of.
+    pub(super) fn poured_where_no_scale_saw(
+        &mut self,
+        index: usize,
+        volume: Millilitres,
+        more: Grams,
+        at: Moment,
+        by: By,
+    ) {
+        let now = self.now;
+        let (before, first) = (self.derived(index), self.seq + 1);
+        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
+        self.event(Subject::Flat(index), what);
+        let seq = self.seq;
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        // What a valve pours nobody takes back, nor what was told before it.
+        if by == By::Valve {
+            flat.kept.told.clear();
+        }
+        flat.kept.between.get_or_insert_default().pour(seq, at, more);
+        flat.kept.watered = Some(at);
+        flat.kept.drying.interrupted(now, Span::ZERO);
+        self.carry_on(index);
+        self.may_be_soaked(index, at);
+        let told = Seen { told: true, ..Seen::on_a_scale(more, Taken::Watered) };
+        self.write_down(index, told, at, first, before);
+        self.setting_changed(index);
+    }
+
+    /// A gain that a weighing shows, and nobody has told of.
+    pub(super) fn watered_unseen(&mut self, index: usize, gain: Grams, at: Moment) {
+        self.flats[index].kept.watered = Some(at);
+        let added = gain.of_water();
+        let what = Happening::Watered { added, kept: added, by: By::Unknown, away: true };
+        self.event(Subject::Flat(index), what);
+    }
+
+    /// After a watering: as good as full is soaked.
+    pub(super) fn may_be_soaked(&mut self, index: usize, at: Moment) {
+        let flat = &mut self.flats[index];
+        if flat.fraction.is_some_and(|fraction| fraction >= FULL) {
+            flat.kept.soaked = Some(at);
+        }
+    }
+
+    /// Lifted off a shared scale before what was put on it had come to rest: the dome, if somebody has said so, else water.
+    pub(super) fn gained_before_it_was_lifted(&mut self, index: usize, gain: Grams) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let seen = match self.is_the_dome_said(index, gain, Grams::ZERO) {
+            Some(on) => {
+                self.event(Subject::Flat(index), Happening::Dome { on, change: gain });
+                Seen { learned: true, ..Seen::on_a_scale(gain, Taken::DomeOn) }
+            }
+            None => {
+                self.watered(index, gain, gain, By::Hand, false);
+                Seen::on_a_scale(gain, Taken::Watered)
+            }
+        };
+        self.write_down(index, seen, now, first, before);
+        self.interrupt(index, QUIET_AFTER_WATER);
+    }
+
+    // ---- taking it back
+
+    /// What is known before a weight or a pour is taken.
+    pub(super) fn before_it_is_told(&self, index: usize, pours: bool) -> Told {
+        let kept = &self.flats[index].kept;
+        Told {
+            first: self.seq + 1,
+            seq: 0,
+            pours,
+            weighed: kept.weighed,
+            between: kept.between.clone(),
+            off_since: kept.off_since,
+            misfit: kept.misfit.clone(),
+            before: Box::new(self.derived(index)),
+            after: Box::default(),
+            latest: kept.ledger.as_deref().and_then(|ledger| ledger.latest),
+        }
+    }
+
+    /// It has been taken: the last event is it. `undo` takes it back before any correction that came earlier.
+    pub(super) fn was_told(&mut self, index: usize, told: Told) {
+        let told = Told { seq: self.seq_of(&told), after: Box::new(self.derived(index)), ..told };
+        let kept = &mut self.flats[index].kept;
+        if let Some(ledger) = &mut kept.ledger {
+            ledger.latest = None;
+        }
+        if kept.told.len() >= TAKEN_BACK {
+            kept.told.remove(0);
+        }
+        kept.told.push(told);
+        self.keep(Subject::Flat(index));
+    }
+
+    /// Alerts may have been told after it.
+    fn seq_of(&self, told: &Told) -> u64 {
+        if told.pours { told.first } else { self.seq }
+    }
+
+    /// `undo` of the last weight or pour that was told; `None` where there is none.
+    pub(super) fn undo_told(&mut self, index: usize) -> Option<Done> {
+        self.flats[index].kept.told.last()?;
+        if self.is_weighed(index) {
+            let stand = self.flats[index].stand.map_or("", |stand| self.id(Subject::Stand(stand)));
+            return Some(Err(format!("it still lies on {stand}: lift it off, then `undo` takes its weight back")));
+        }
+        let told = self.flats[index].kept.told.pop()?;
+        let known = carried_over(&told.before, &told.after, &self.derived(index));
+        let kept = &mut self.flats[index].kept;
+        kept.weighed = told.weighed;
+        kept.between = told.between;
+        kept.off_since = told.off_since;
+        kept.misfit = told.misfit;
+        kept.watered = known.watered;
+        kept.soaked = known.soaked;
+        kept.dome_on = known.dome_on;
+        kept.dome_weight = known.dome_weight;
+        if let Some(ledger) = &mut kept.ledger {
+            ledger.drop_from(told.first);
+            ledger.latest = told.latest;
+        }
+        self.recall_leader(index);
+        let from = if told.pours { Taken::Watered.name() } else { "weighed" };
+        self.event(Subject::Flat(index), Happening::Corrected { seq: told.seq, from, to: Taken::Nothing.name() });
+        self.flats[index].present = self.flats[index].kept.weighed.map(|weighed| weighed.weight);
+        self.setting_changed(index);
+        Some(Ok(self.weighed_answer(index)))
+    }
+}

@@ -1,0 +1,138 @@
+//! A dome that comes and goes while somebody says so before, meanwhile or afterwards.
+
+use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
+use serde_json::json;
+use tarewell::site::{Command, Happening, Was};
+use tarewell::units::Grams;
+
+const DOME: f64 = 180.0;
+
+/// With the dome's weight known, or to be learned.
+fn house(is_known: bool) -> House {
+    let mut plan = plan();
+    for flat in [LEEKS, CHARD] {
+        plan.flats[flat].1.dome_weight = is_known.then_some(Grams::new(DOME));
+    }
+    House::of(plan)
+}
+
+fn is_dome(what: &Happening, is_on: bool) -> bool {
+    matches!(what, Happening::Dome { on, .. } if *on == is_on)
+}
+
+/// What somebody does to the dome: `change` grams at once, and says so `after` seconds.
+fn put_and_say(house: &mut House, from: f64, change: f64, after: u32) {
+    house.reads(OWN, from, 300);
+    house.reads(OWN, from + change, after);
+    house.flat(LEEKS, Command::Dome { on: change > 0.0 }).unwrap();
+    house.reads(OWN, from + change, 900);
+}
+
+#[test]
+fn a_dome_that_is_said_after_it_was_put_on_is_no_water() {
+    for is_known in [true, false] {
+        // Where it is due, what makes it heavier is read as water, whatever its dome weighs.
+        for weight in [2500.0, 2250.0] {
+            for after in [5, 60, 180, 300, 600] {
+                let mut house = house(is_known);
+                let before = (weight - 2000.0) / 1000.0;
+                put_and_say(&mut house, weight, DOME, after);
+                let told = format!("known {is_known}, at {weight} g, after {after} s");
+                assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (before, json!(true)), "{told}");
+                assert_eq!(house.of_flat(LEEKS, "since_watered_h"), serde_json::Value::Null, "{told}");
+                assert!(house.last(LEEKS, |what| is_dome(what, true)).is_some(), "{told}");
+                if let Some(watered) = house.last(LEEKS, is_watered) {
+                    let is_corrected =
+                        |what: &Happening| matches!(what, Happening::Corrected { seq, .. } if *seq == watered.seq);
+                    assert!(house.last(LEEKS, is_corrected).is_some(), "{told}");
+                }
+                put_and_say(&mut house, weight + DOME, -DOME, after);
+                assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (before, json!(false)), "{told}");
+                assert!(house.last(LEEKS, |what| is_dome(what, false)).is_some(), "{told}");
+            }
+        }
+    }
+}
+
+#[test]
+fn what_was_poured_before_the_dome_went_on_stays_water() {
+    let mut house = house(true);
+    house.reads(OWN, 2400.0, 300);
+    house.reads(OWN, 2700.0, 400);
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    assert_eq!(house.fraction(LEEKS), 0.7, "300 g are no dome of 180 g");
+    house.reads(OWN, 2700.0 + DOME, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.7, json!(true)));
+    assert!(house.of_flat(LEEKS, "since_watered_h").is_number());
+    put_and_say(&mut house, 2700.0 + DOME, -DOME, 20);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.7, json!(false)));
+}
+
+#[test]
+fn a_dome_of_unknown_weight_put_on_while_the_flat_was_away_is_no_water() {
+    for is_known in [true, false] {
+        for told_away in [true, false] {
+            let mut house = house(is_known);
+            house.reads(OWN, 2450.0, 300);
+            let said = |house: &mut House| house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+            if !told_away {
+                said(&mut house);
+            }
+            house.reads(OWN, 0.0, 60);
+            if told_away {
+                said(&mut house);
+            }
+            house.reads(OWN, 2450.0 + DOME, 600);
+            assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.45, json!(true)));
+            assert!(house.last(LEEKS, is_watered).is_none() && house.last(LEEKS, |what| is_dome(what, true)).is_some());
+        }
+    }
+}
+
+#[test]
+fn a_dome_that_comes_later_than_it_was_said_is_still_the_dome() {
+    let mut house = house(true);
+    house.reads(OWN, 2600.0, 300);
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    house.reads(OWN, 2600.0, 1200);
+    house.reads(OWN, 2600.0 + DOME, 900);
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.6, json!(true)));
+    assert!(house.last(LEEKS, is_watered).is_none() && house.last(LEEKS, |what| is_dome(what, true)).is_some());
+}
+
+#[test]
+fn the_correction_that_a_dome_makes_is_taken_back_by_undo() {
+    let mut house = house(false);
+    put_and_say(&mut house, 2500.0, DOME, 300);
+    assert_eq!(house.fraction(LEEKS), 0.5);
+    let seq = house.seq(LEEKS, |what| is_dome(what, true));
+    let again = house.flat(LEEKS, Command::Correct { seq, was: Was::Nothing, cells: None }).unwrap_err();
+    assert!(again.contains("corrected already, to dome-on"), "{again}");
+    house.flat(LEEKS, Command::Undo).unwrap();
+    assert_eq!(house.fraction(LEEKS), 0.68, "so it was water after all");
+    assert!(house.of_flat(LEEKS, "since_watered_h").is_number());
+}
+
+/// What the weights alone say while somebody's hands are on it must not call anybody to water.
+#[test]
+fn a_dome_in_somebodys_hands_changes_nothing_of_what_is_left() {
+    for (is_known, is_said_first) in [(true, true), (true, false), (false, true)] {
+        let mut house = house(is_known);
+        house.reads(OWN, 2420.0, 300);
+        let step = |house: &mut House, weight: f64, on: bool| {
+            if is_said_first {
+                house.flat(LEEKS, Command::Dome { on }).unwrap();
+            }
+            for second in 0..400 {
+                house.reads(OWN, weight, 1);
+                let is_on_its_way = second < 4 || on && !is_said_first;
+                assert!(is_on_its_way || (house.fraction(LEEKS) - 0.42).abs() < 0.001, "{}", house.fraction(LEEKS));
+            }
+            assert!((house.fraction(LEEKS) - 0.42).abs() < 0.001, "{}", house.fraction(LEEKS));
+        };
+        step(&mut house, 2420.0 + DOME, true);
+        step(&mut house, 2420.0, false);
+        let dry = |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "dry");
+        assert!(house.last(LEEKS, dry).is_none());
+    }
+}

@@ -1,0 +1,64 @@
+//! Plants that go on in other flats, and come back.
+
+use crate::bases::{BEET, CHARD, FENNEL, House, LEEKS, OWN};
+use serde_json::{Value, json};
+use tarewell::site::{Command, Happening, Subject};
+use tarewell::stand::StandSettings;
+
+fn is_doubted(house: &House, flat: usize) -> bool {
+    house.site.alerts().any(|(kind, of)| kind.name() == "band-doubtful" && of == Subject::Flat(flat))
+}
+
+/// As in the usual house, with a second stand, and nobody that leeks speak for.
+fn house() -> House {
+    let mut plan = crate::bases::plan();
+    plan.stands.push(("other".to_owned(), StandSettings::default()));
+    plan.flats.truncate(4);
+    House::of(plan)
+}
+
+#[test]
+fn a_potting_on_that_is_taken_back_leaves_nothing_behind() {
+    let mut house = house();
+    house.reads(OWN, 2600.0, 300);
+    house.typed(BEET, 2950.0).unwrap();
+    house.flat(LEEKS, Command::PotOn { into: vec![BEET, FENNEL] }).unwrap();
+    house.wait(120.0);
+    assert!(is_doubted(&house, BEET) && is_doubted(&house, FENNEL), "they ask for a soak");
+    assert_eq!(house.of_flat(LEEKS, "stand"), Value::Null);
+    let answer = house.flat(LEEKS, Command::Undo).unwrap();
+    assert_eq!((&answer["stand"], house.of_flat(LEEKS, "stand")), (&json!("own"), json!("own")));
+    assert!(!is_doubted(&house, BEET) && !is_doubted(&house, FENNEL), "nothing is asked of them");
+    house.reads(OWN, 2600.0, 60);
+    assert_eq!(house.fraction(LEEKS), 0.6);
+    house.wait(1200.0);
+    let asked =
+        |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "band-doubtful");
+    let raised = house.seq(BEET, asked);
+    let cleared =
+        |what: &Happening| matches!(what, Happening::AlertCleared { kind, .. } if kind.name() == "band-doubtful");
+    assert!(house.seq(BEET, cleared) > raised);
+}
+
+#[test]
+fn it_is_taken_back_after_a_restart_too_and_says_who_is_on_its_stand() {
+    let mut house = house();
+    house.reads(OWN, 2600.0, 300);
+    house.flat(LEEKS, Command::PotOn { into: vec![BEET] }).unwrap();
+    house.flat(BEET, Command::Move { stand: Some(OWN) }).unwrap();
+    house.restart(60.0);
+    let answer = house.flat(LEEKS, Command::Undo).unwrap();
+    assert_eq!(answer["stand"], Value::Null);
+    assert!(answer["text"].as_str().unwrap().contains("beet is on own now"), "{answer:?}");
+}
+
+#[test]
+fn a_flat_that_speaks_for_others_is_not_potted_on_before_them() {
+    let mut house = House::new();
+    house.reads(OWN, 2600.0, 20);
+    let error = house.flat(LEEKS, Command::PotOn { into: vec![BEET] }).unwrap_err();
+    assert!(error.contains("leeks-too is `like` leeks") && error.contains("Pot on those first"), "{error}");
+    let follower = house.site.plan().flats.iter().position(|(id, _)| id == "leeks-too").unwrap();
+    house.flat(follower, Command::PotOn { into: vec![CHARD] }).unwrap();
+    house.flat(LEEKS, Command::PotOn { into: vec![BEET] }).unwrap();
+}
