@@ -760,6 +760,17 @@ fn a_master_is_closed_though_the_valve_behind_it_does_not_say_that_it_is() {
     assert!(!taps.house.valve(1).unwrap().open, "no water comes to it");
 }
 
+/// Found by the body of `fuzz/fuzz_targets/waterings`: a report that it is closed, late or wrong, left the order to open standing.
+#[test]
+fn an_order_to_open_is_taken_back_though_its_report_says_closed() {
+    let mut taps = pouring(Setup::default());
+    let before = taps.ordered.len();
+    taps.handle(Input::ValveReport { valve: 0, open: false });
+    assert!(taps.ordered[before..].iter().any(|ordered| ordered.order == ValveOrder::Close), "{:?}", taps.ordered);
+    taps.pass(Span::seconds(2));
+    assert!(is_shut(&taps));
+}
+
 /// One reading in a thousand lies out of line, so a jump is believed at the second. What that costs has a bound.
 #[test]
 fn a_flat_that_is_lifted_closes_the_valve_within_two_readings() {

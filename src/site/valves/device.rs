@@ -140,10 +140,14 @@ impl Site {
             (Device::Opening { .. }, true) => self.is_open(index, Opener::Us),
             (Device::Closing(closing), true) => closing.says_open = true,
             (Device::Closing(_), false) => self.is_closed(index),
-            (Device::Open { .. }, false) => {
-                // Its own timer, or somebody, has closed it.
+            (Device::Open { by, .. }, false) => {
+                // Its own timer, or somebody, has closed it. The order to open is taken back all the same: it has been wrong before.
+                let is_ours = *by == Opener::Us;
                 self.closed_early(index);
                 self.is_closed(index);
+                if is_ours {
+                    self.order_close(index);
+                }
             }
             (Device::Unknown | Device::Closed, true) => {
                 let is_ours = valve.last_open.is_some_and(|last| now.since(last) <= OURS);
