@@ -117,6 +117,7 @@ impl ValveKept {
     pub fn meet(&mut self, settings: &ValveSettings, id: impl Fn(usize) -> String) -> Vec<(Flow, Flow)> {
         let mut replaced = Vec::new();
         let old = std::mem::take(&mut self.ways);
+        self.put_in_the_order_of(&old, &settings.feeds.iter().map(|feed| id(feed.flat)).collect::<Vec<_>>());
         for feed in &settings.feeds {
             let flat = id(feed.flat);
             let known = old.iter().find(|way| way.flat == flat);
@@ -130,6 +131,26 @@ impl ValveKept {
             self.ways.push(Way::begin(flat, feed.flow, feed.flow));
         }
         replaced
+    }
+
+    /// What is kept flat by flat follows the flats, where the file names others now, or in another order. An opening counts as its most for
+    /// a flat whose weight before it is not known.
+    fn put_in_the_order_of(&mut self, old: &[Way], flats: &[String]) {
+        if old.iter().map(|way| &way.flat).eq(flats) {
+            return;
+        }
+        let places: Vec<Option<usize>> =
+            flats.iter().map(|flat| old.iter().position(|way| way.flat == *flat)).collect();
+        for poured in &mut self.poured {
+            let of = |place: &Option<usize>| place.and_then(|place| poured.flats.get(place).copied());
+            poured.flats = places.iter().map(|place| of(place).unwrap_or(Millilitres::ZERO)).collect();
+        }
+        if let Some(entry) = &mut self.entry {
+            // What a flat got that the valve feeds no more nobody can weigh: none of it is taken for small.
+            let is_gone = old.iter().any(|way| !flats.contains(&way.flat));
+            let of = |place: &Option<usize>| place.and_then(|place| entry.weights.get(place).copied().flatten());
+            entry.weights = places.iter().map(|place| of(place).filter(|_| !is_gone)).collect();
+        }
     }
 
     /// What all flats get together.
