@@ -19,6 +19,7 @@ mod mosquitto;
 mod alerts;
 mod demo;
 mod kept;
+mod late;
 mod life;
 mod pages;
 mod phone;
