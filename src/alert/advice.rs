@@ -1,7 +1,7 @@
 //! One sentence or two for the state of a flat: how it is, and what to do.
 
 use super::signs::{FlatSigns, Wetness};
-use super::words::{error_percent, left_of, percent, pour, spell, when};
+use super::words::{error_percent, left_of, percent, pour, spell, tray, when};
 use crate::moment::Span;
 
 /// What to do with a flat now: `Dry: a quarter of its water is left. Pour 400 mL; stop at 3.70 kg.`
@@ -27,8 +27,8 @@ pub fn advice(signs: &FlatSigns<'_>) -> String {
     match signs.condition {
         Wetness::Dry => format!("Dry: {left}.{}{carried}", pour(signs)),
         Wetness::Due => format!("Due: {left}.{}{}{carried}", pour(signs), dry_by(signs)),
-        Wetness::Wet => format!("Wet: {left}. Do not water.{}{carried}", next(signs)),
-        Wetness::Moist | Wetness::Unknown => format!("Moist: {left}. Wait.{}{carried}", next(signs)),
+        Wetness::Wet => format!("Wet: {left}. Do not water.{}{}{carried}", tray(signs), next(signs)),
+        Wetness::Moist | Wetness::Unknown => format!("Moist: {left}. Wait.{}{}{carried}", tray(signs), next(signs)),
     }
 }
 

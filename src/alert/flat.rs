@@ -19,8 +19,10 @@ const MEASURABLE: Grams = Grams::new(5.0);
 const SAFE_BY: Span = Span::hours(1);
 const EVENING: f64 = 16.0;
 const MORNING: f64 = 9.0;
-/// Above it a fraction that is carried on is worth nothing.
+/// Above it a fraction that is carried on is worth nothing …
 const UNSURE: f64 = 0.15;
+/// … and up to this it is known again.
+const SURE_AGAIN: f64 = 0.13;
 /// A flat that is weighed by hand is asked for a little before, so that somebody can come in time: from so much of that on, and of
 /// the time after which it has to be weighed.
 const ASKED_AT: f64 = 0.9;
@@ -340,13 +342,13 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
     let sure = signs.fraction_error <= UNSURE * share;
     let weigh_after = Span::from_seconds(signs.weigh_after.as_seconds() * share);
     // Once it is too unsure nothing is known of it, and there is no error to go by any more.
-    let is_lost = signs.fraction.is_none() && signs.misfit.is_none();
+    let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > Span::ZERO;
     if !sure || is_lost || carried >= weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
     watch.wake_in(signs, weigh_after - carried);
-    if signs.weighed_by_hand {
-        return over(raised, || format!("weighed: {}", words::percent(signs.fraction)));
+    if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
+        return over(raised, || format!("what is left of its water is known: {}", words::percent(signs.fraction)));
     }
     Hold
 }

@@ -7,6 +7,12 @@ use super::signs::{FlatSigns, StandSigns, Wetness};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams, GramsPerHour, Millilitres};
 
+/// Water from above or below has soaked in or dripped out after so long.
+const SOAKS_IN: Span = Span::minutes(60);
+/// Less above capacity than this share of the band, or than this, is nothing: capacity itself is known no better.
+const LEAST_IN_TRAY: f64 = 0.03;
+const LEAST_SEEN: Grams = Grams::new(20.0);
+
 /// A time as one would say it: `40 s`, `14 min`, `31 h`, `5 d`.
 pub fn spell(span: Span) -> String {
     let seconds = span.as_seconds().max(0.0);
@@ -54,6 +60,24 @@ pub(super) fn pour(signs: &FlatSigns<'_>) -> String {
         Some(weight) => format!(" Pour {volume}; stop at {}.", signs.words.weight(weight)),
         None => format!(" Pour {volume}."),
     }
+}
+
+/// Water that stands in the tray: what is above capacity though it has had time to soak in and to drip. What stands there below that
+/// no scale can tell from what the mix holds.
+fn in_the_tray(signs: &FlatSigns<'_>) -> Option<Millilitres> {
+    let (water, band) = (signs.water?, signs.band.filter(|band| *band > Grams::ZERO)?);
+    let doubt = band * (2.0 * signs.fraction_error).max(LEAST_IN_TRAY);
+    let has_settled = signs.last_watered.is_none_or(|watered| signs.at.mono.since(watered.mono) >= SOAKS_IN);
+    let is_there = signs.carried_for.is_none() && has_settled && !signs.soaking && water - band > doubt.max(LEAST_SEEN);
+    is_there.then(|| (water - band).of_water())
+}
+
+/// ` About 130 mL of water stand in its tray: pour it off.`, or nothing.
+pub(super) fn tray(signs: &FlatSigns<'_>) -> String {
+    let round = |volume: Millilitres| Millilitres::new((volume.get() / 10.0).round() * 10.0);
+    in_the_tray(signs)
+        .map(|volume| format!(" About {} of water stand in its tray: pour it off.", signs.words.volume(round(volume))))
+        .unwrap_or_default()
 }
 
 /// The standard error of the fraction in percent; one that is no number is as bad as can be.
@@ -118,7 +142,8 @@ fn too_wet(signs: &FlatSigns<'_>) -> String {
     let left = signs.fraction.map_or_else(|| "it is wet".to_owned(), left);
     let high = percent(Some(signs.high));
     format!(
-        "{left}, and it has been above {high} for long. Do not water; give it air and light, and see that it drains."
+        "{left}, and it has been above {high} for long. Do not water; give it air and light, and see that it drains.{}",
+        tray(signs)
     )
 }
 

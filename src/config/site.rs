@@ -47,7 +47,7 @@ pub(super) fn read(root: &mut Node, reader: &Reader<'_>) -> Option<Checked> {
     let fills = flats::fills(&whole, file.entries("fills"), &defaults);
     let flats = flats::read(&whole, file.entries("flats"), &fills, &stands.settings, &defaults);
     let supplies = supplies::read(&whole, file.entries("supplies"));
-    let valves = valves::read(&whole, file.entries("valves"), &supplies.settings, &flats);
+    let valves = valves::read(&whole, file.entries("valves"), &supplies.settings, &flats, &stands.settings);
     let phones = notify::read(reader, file.entries("notify"));
     let (broker, web) = (network::broker(reader, &file), network::web(&file));
     let store = file.value("store").and_then(|value| value.path()).unwrap_or_else(|| PathBuf::from("tarewell.db"));

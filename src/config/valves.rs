@@ -6,6 +6,7 @@ use super::table;
 use super::tree::Entry;
 use crate::flat::FlatSettings;
 use crate::moment::Span;
+use crate::stand::StandSettings;
 use crate::units::Flow;
 use crate::watering::{Feed, Method, Mode, SupplySettings, ValveSettings};
 use crate::wire::{Pointer, ValveWiring, takes_seconds};
@@ -26,6 +27,7 @@ pub(super) fn read(
     entries: &[Entry],
     supplies: &[SupplySettings],
     flats: &[(String, FlatSettings)],
+    stands: &[(String, StandSettings)],
 ) -> Valves {
     let mut out = Valves { settings: Vec::new(), wiring: Vec::new() };
     let mut sections = Vec::new();
@@ -40,7 +42,7 @@ pub(super) fn read(
         );
         let served = supplies.iter().find(|supply| supply.master == Some(index)).map(|supply| supply.id.as_str());
         let (settings, wiring) = match &section {
-            Some(section) => Valve { whole, section, flats, serves: served }.read(entry, &mut taken),
+            Some(section) => Valve { whole, section, flats, stands, serves: served }.read(entry, &mut taken),
             None => (unread(entry), unwired()),
         };
         out.settings.push(settings);
@@ -77,6 +79,7 @@ struct Valve<'a> {
     whole: &'a Whole<'a>,
     section: &'a Section<'a>,
     flats: &'a [(String, FlatSettings)],
+    stands: &'a [(String, StandSettings)],
     /// The supply whose master it is.
     serves: Option<&'a str>,
 }
@@ -235,16 +238,28 @@ impl Valve<'_> {
     }
 
     fn unweighed(&self, settings: &ValveSettings) {
-        if settings.unweighed_accepted || settings.mode == Mode::Advise {
+        if settings.mode == Mode::Advise {
             return;
         }
         let fed = settings.feeds.iter().filter_map(|feed| self.flats.get(feed.flat));
-        for (id, _) in fed.filter(|(_, flat)| flat.like.is_some() && flat.stand.is_none()) {
-            self.section.reader.note(format!(
-                "{} feeds `{id}`, which only a `like` speaks for: without `unweighed: accepted` it will not open",
-                self.section.what
-            ));
+        for (id, flat) in fed.filter(|(_, flat)| !self.is_weighed_all_the_time(flat)) {
+            let what = &self.section.what;
+            let note = match (flat.like, settings.unweighed_accepted) {
+                (None, _) => format!(
+                    "{what} feeds `{id}`, which is weighed only now and then: it opens only while that lies on a scale. Give `{id}` a stand of its own, \
+                     or a `like` that speaks for it"
+                ),
+                (Some(_), false) => format!(
+                    "{what} feeds `{id}`, which only a `like` speaks for: without `unweighed: accepted` it will not open"
+                ),
+                (Some(_), true) => continue,
+            };
+            self.section.reader.note(note);
         }
+    }
+
+    fn is_weighed_all_the_time(&self, flat: &FlatSettings) -> bool {
+        flat.stand.and_then(|stand| self.stands.get(stand)).is_some_and(|(_, stand)| !stand.shared)
     }
 }
 

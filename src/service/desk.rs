@@ -150,6 +150,8 @@ impl Desk {
             }
             self.turn();
         }
+        // What waters is closed first, and what it gave is kept.
+        self.site.handle(Input::Stopping, self.tools.clock.now());
         while let Some(output) = self.site.poll().or_else(|| self.backlog.take()) {
             self.carry_out(output);
         }
@@ -485,7 +487,11 @@ impl Desk {
                 }
             }
             Output::ClearValve(valve) => self.tools.links.clear(valve, &self.tools.router),
-            Output::Flush(mark) => self.flush(mark),
+            Output::Flush(mark) => {
+                // A valve is about to open.
+                self.tools.clock.slow_to(super::WITH_WATER);
+                self.flush(mark);
+            }
             Output::Shelved(_, subject, until) => {
                 let until = Some(self.tools.clock.now().mono_at(until));
                 let (of, id) = (subject.of().to_owned(), self.site.id(subject).to_owned());

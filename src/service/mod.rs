@@ -12,7 +12,7 @@ mod start;
 mod tidy;
 mod valves;
 
-pub use clock::Clock;
+pub use clock::{Clock, WITH_WATER};
 pub use failure::Failure;
 
 use crate::config::Checked;

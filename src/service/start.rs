@@ -36,7 +36,7 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     for note in &kept.notes {
         tracing::warn!("Left out of the store: {note}");
     }
-    let clock = stage.as_ref().map_or_else(|| Clock::start(kept.newest_wall), |stage| stage.clock);
+    let clock = stage.as_ref().map_or_else(|| Clock::start(kept.newest_wall), |stage| stage.clock.clone());
     let told = told(&kept, &renamed);
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
@@ -60,7 +60,7 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     let stop = stage.as_ref().map_or_else(CancellationToken::new, |stage| stage.stop.clone());
     let (ask, asks) = mpsc::channel::<Ask>(64);
     let pages = start_pages(&checked.web, &plan, ask, stop.clone()).await?;
-    let notifier = start_notifier(&checked.phones, &plan, &writer, clock, told, &site);
+    let notifier = start_notifier(&checked.phones, &plan, &writer, clock.clone(), told, &site);
     let leftovers = tidy::listen(settings, &router)?;
     let history = Reader::open(&store_path).ok();
 
@@ -298,10 +298,10 @@ fn start_notifier(
             .iter()
             .any(|message| message.kind == kind && message.subject.of() == of && site.id(message.subject) == id)
     });
-    let writer = writer.clone();
+    let (writer, kept_by) = (writer.clone(), clock.clone());
     let keep = move |facts| {
         if let Ok(json) = serde_json::to_string(&facts) {
-            writer.send(vec![Write::Fact { of: Of::Site, id: TOLD.to_owned(), json, wall: clock.now().wall }]);
+            writer.send(vec![Write::Fact { of: Of::Site, id: TOLD.to_owned(), json, wall: kept_by.now().wall }]);
         }
     };
     let notifier = Notifier::start(teller, Sender::default(), move || clock.now(), keep);

@@ -82,6 +82,8 @@ pub enum Input {
         /// What is left.
         left: Millilitres,
     },
+    /// The program stops, as it was told to; the last that is handled. Whatever waters is closed, and what it gave is told and kept.
+    Stopping,
     /// Everything up to [`super::Output::Flush`] with this mark is on the disk and would survive a power cut; or could not be written.
     Flushed {
         /// The mark.

@@ -178,6 +178,7 @@ impl Site {
             Input::Hold { valve, which, holds } => self.hold(valve, which, holds),
             Input::Level { supply, left } => self.level(supply, left),
             Input::Flushed { mark, ok } => self.flushed(mark, ok),
+            Input::Stopping => return self.stop_valves_for_good(),
             Input::Tick => {}
         }
         while let Some(subject) = self.agenda.due(at.mono) {

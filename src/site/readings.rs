@@ -260,8 +260,9 @@ impl Site {
             }
             Handling::Watered { gross, kept } => {
                 if !self.is_soaking(index) {
-                    let by = if self.was_valve_open(index) { By::Valve } else { By::Hand };
-                    self.watered(index, gross, kept, by, false);
+                    for (gross, kept, by) in self.givers(index, gross, kept) {
+                        self.watered(index, gross, kept, by, false);
+                    }
                 }
             }
             Handling::Draining { .. } => self.interrupt(index, QUIET_AFTER_WATER),

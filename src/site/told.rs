@@ -198,13 +198,20 @@ impl Site {
             return Err(format!("{why}. Is it a slip of the pen? If it is right, add \"sure\":true"));
         }
         let told = self.before_it_is_told(index, true);
-        self.poured_where_no_scale_saw(index, volume, at, By::Hand);
+        self.poured_where_no_scale_saw(index, volume, volume.mass(), at, By::Hand);
         self.was_told(index, told);
         Ok(self.weighed_answer(index))
     }
 
-    /// Water that came to a flat without a stand counts until it is weighed.
-    pub(super) fn poured_where_no_scale_saw(&mut self, index: usize, volume: Millilitres, at: Moment, by: By) {
+    /// Water that came to a flat without a stand counts until it is weighed: `more` of it beyond what another flat tells of.
+    pub(super) fn poured_where_no_scale_saw(
+        &mut self,
+        index: usize,
+        volume: Millilitres,
+        more: Grams,
+        at: Moment,
+        by: By,
+    ) {
         let now = self.now;
         let (before, first) = (self.derived(index), self.seq + 1);
         let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
@@ -215,7 +222,7 @@ impl Site {
         if by == By::Valve {
             flat.kept.told.clear();
         }
-        flat.kept.between.get_or_insert_default().pour(seq, at, volume.mass());
+        flat.kept.between.get_or_insert_default().pour(seq, at, more);
         flat.kept.watered = Some(at);
         flat.kept.drying.interrupted(now, Span::ZERO);
         self.carry_on(index);

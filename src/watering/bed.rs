@@ -13,6 +13,8 @@ const ARRIVED: Span = Span::seconds(20);
 /// So many steady readings make a settled weight, where they come fast; and where they do not.
 const SETTLED_FAST: usize = 4;
 const SETTLED_SLOW: usize = 2;
+/// A flow counts as known from so many openings on.
+const KNOWN: u32 = 4;
 /// Readings come fast up to this period.
 const FAST: Span = Span::seconds(5);
 
@@ -62,6 +64,8 @@ pub struct Bed {
     early: Option<f64>,
     /// The last reading, whenever.
     last: Option<(Mono, f64)>,
+    /// The last reading of this opening before something gave more than the valve can: seconds since the order to open, and gain.
+    undisturbed: Option<(f64, f64)>,
 }
 
 impl Bed {
@@ -76,8 +80,8 @@ impl Bed {
         scale: Option<Scale>,
     ) -> Self {
         let (live, after) = (Vec::new(), Vec::new());
-        let (origin, early, last) = (None, None, None);
-        Self { flat, wants, room, fit, in_flight, scale, origin, gained: 0.0, live, after, early, last }
+        let (origin, early, last, undisturbed) = (None, None, None, None);
+        Self { flat, wants, room, fit, in_flight, scale, origin, gained: 0.0, live, after, early, last, undisturbed }
     }
 
     /// What it has got, as it settled last.
@@ -111,18 +115,23 @@ impl Bed {
         }
         self.live.clear();
         self.after.clear();
-        (self.early, self.last) = (None, None);
+        (self.early, self.last, self.undisturbed) = (None, None, None);
     }
 
     /// A weight while the valve is open; how far from what the one before would have it.
     pub(super) fn weighed_open(&mut self, weight: Grams, opened: Mono, now: Mono) -> Option<Jump> {
         let gain = weight.of_water().get() - self.origin?;
-        let jump = self.jump(gain, now);
+        let seconds = now.since(opened).as_seconds();
+        let jump = self.jump(gain, now).or_else(|| self.swell(gain, seconds));
+        if matches!(jump, Some(Jump::Gained(_))) && self.undisturbed.is_none() {
+            let too_much = |before: &&(f64, f64)| self.is_more_than_it_gives(**before, gain, seconds);
+            self.undisturbed = self.live.iter().find(too_much).or(self.live.last()).copied();
+        }
         self.last = Some((now, gain));
         if self.live.len() >= WINDOW {
             self.live.remove(0);
         }
-        self.live.push((now.since(opened).as_seconds(), gain));
+        self.live.push((seconds, gain));
         if self.early.is_none()
             && self.live.len() == WINDOW
             && self.live.first().is_some_and(|(at, _)| *at >= UNTIL_IT_FLOWS)
@@ -140,6 +149,25 @@ impl Bed {
             return Some(Jump::Lost(-change));
         }
         (change > 2.0 * flowed + scale.doubt().max(40.0)).then_some(Jump::Gained(change))
+    }
+
+    /// A can pours more slowly than a jump, but faster than the valve: by a reading a few before.
+    fn swell(&self, gain: f64, seconds: f64) -> Option<Jump> {
+        let before = self.live.iter().find(|before| self.is_more_than_it_gives(**before, gain, seconds))?;
+        Some(Jump::Gained(gain - before.1))
+    }
+
+    /// Whether no valve of this flow can have given what was gained since that reading. Nobody has measured a flow that is not learned.
+    fn is_more_than_it_gives(&self, (at, before): (f64, f64), gain: f64, seconds: f64) -> bool {
+        let Some(scale) = self.scale else { return false };
+        let factor = if self.fit.learned() >= KNOWN { 2.0 } else { 3.0 };
+        gain - before > factor * self.rate() * (seconds - at) + scale.doubt().max(40.0)
+    }
+
+    /// The most that the valve can have given in this opening where something else gave too, as far as the weights tell.
+    pub(super) fn gave_undisturbed(&self, open_for: f64) -> Option<f64> {
+        let (at, gain) = self.undisturbed?;
+        Some((gain - self.gained + self.rate() * (open_for - at).max(0.0) + self.in_flight.get()).max(0.0))
     }
 
     /// A weight after the valve was ordered closed.
@@ -190,6 +218,15 @@ impl Bed {
     pub(super) fn gained_now(&self, seconds: f64) -> Option<f64> {
         self.live.last()?;
         Some(self.now(seconds)? - self.gained)
+    }
+
+    /// What it will have gained in this opening, now that it is closed, as far as can be said.
+    pub(super) fn will_have_gained(&self, open_for: f64) -> f64 {
+        let (Some(_), Some(open)) = (self.scale, self.gained_now(open_for)) else {
+            return self.fit.gives(open_for).get();
+        };
+        let since = self.after.last().map_or(0.0, |(_, gain)| gain - self.gained);
+        (open + self.in_flight.get()).max(since).max(0.0)
     }
 
     /// Where it has settled after closing, once it has; `late` takes what there is.

@@ -28,6 +28,8 @@ pub struct Situation {
     pub out_of_hours: bool,
     /// Its supply is empty, as counted: its name.
     pub empty: Option<String>,
+    /// The mix still draws up what an earlier watering from below gave, in words.
+    pub uptake: Option<String>,
     /// The broker is there, and the valve's own connection too.
     pub connected: bool,
     /// The journal can be written.
@@ -113,6 +115,9 @@ fn standing(at: &Situation) -> Option<Objection> {
     if at.by_itself && at.out_of_hours {
         return Some(Objection::new("hours", Later, format!("{valve} waters by itself only in its hours")));
     }
+    if let Some(uptake) = at.uptake.as_ref().filter(|_| !at.bucket) {
+        return Some(Objection::new("uptake", Later, uptake.clone()));
+    }
     let empty = at.empty.as_ref()?;
     let text = format!("{empty} is empty, as counted; fill it and say `refilled`");
     Some(Objection::new("supply-empty", Later, text))
@@ -163,6 +168,7 @@ mod tests {
             clock_wrong: false,
             out_of_hours: false,
             empty: None,
+            uptake: None,
             connected: true,
             journal: true,
             other: None,
@@ -176,7 +182,7 @@ mod tests {
     fn every_fact_alone_keeps_it_closed_and_none_lets_it_open() {
         assert_eq!(objection(&good()), None);
         let word = || "x".to_owned();
-        let spoilt: [(&str, Spoil); 14] = [
+        let spoilt: [(&str, Spoil); 15] = [
             ("advise", |at, _| at.mode = Mode::Advise),
             ("no-gain", |at, text| at.fault = Some(("no-gain", text))),
             ("flat-absent", |at, text| at.flat = Some(("flat-absent", text))),
@@ -188,6 +194,7 @@ mod tests {
             ("no-connection", |at, _| at.connected = false),
             ("no-journal", |at, _| at.journal = false),
             ("supply-in-use", |at, text| at.other = Some(text)),
+            ("uptake", |at, text| at.uptake = Some(text)),
             ("not-known-closed", |at, text| at.not_closed = Some(text)),
             ("no-fresh-weight", |at, text| at.not_fresh = Some(text)),
             ("unsteady", |at, text| at.unsteady = Some(text)),

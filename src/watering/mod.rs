@@ -9,6 +9,7 @@ mod plan;
 mod pour;
 mod pulses;
 mod settings;
+mod settle;
 mod terms;
 
 pub use bed::{Bed, Scale};
@@ -18,6 +19,6 @@ pub use guard::{Objection, Passing, Situation, objection};
 pub use need::{Need, common_time, headroom_time, to_target};
 pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan, plan_volume};
 pub use pour::Pour;
-pub use pulses::{Pulse, pulses, rest, run_time};
+pub use pulses::{Pulse, pulses, rest, run_time, uptake};
 pub use settings::{Feed, Method, Mode, SupplySettings, ValveSettings};
 pub use terms::{Goal, Lesson, Opening, Phase, Rules, Settled, WhyClose};

@@ -7,7 +7,7 @@
 use super::bed::{Bed, Jump};
 use super::ended::Ended;
 use super::need::{Need, common_time, headroom_time};
-use super::terms::{Goal, Lesson, Opening, Phase, Rules, Settled, WhyClose};
+use super::terms::{Goal, Opening, Phase, Rules, WhyClose};
 use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
 
@@ -18,22 +18,15 @@ const ROUND: f64 = 0.85;
 const ROUND_UNLEARNED: f64 = 0.5;
 const LAST_ROUND: f64 = 40.0;
 /// A flow counts as known from so many openings on.
-const LEARNED: u32 = 4;
+pub(super) const LEARNED: u32 = 4;
 /// Rounds beyond the planned pulses.
 const MORE_ROUNDS: u32 = 4;
 /// Gains are judged from so long after opening on.
 const NOT_JUDGED_BEFORE: Span = Span::seconds(5);
 /// A gain below this share of what is expected is none.
-const NO_GAIN: f64 = 0.3;
+pub(super) const NO_GAIN: f64 = 0.3;
 /// What must have been expected before a gain is judged while the valve is open, mL.
 const JUDGED_FROM: f64 = 30.0;
-/// A settled weight is waited for so long, and at least this many periods.
-const SETTLES_WITHIN: Span = Span::seconds(90);
-const SETTLES_PERIODS: i64 = 4;
-/// What a hose may still give, or a slow valve keep back, before that is learned, mL (a judgement).
-const UNKNOWN_OFFSET: f64 = 20.0;
-/// Where somebody has poured, or touched a flat, its weights count again from so long after closing, s.
-const AFTER_A_HAND: f64 = 10.0;
 /// Rests that are doubled grow no longer.
 const LONGEST_REST: Span = Span::minutes(10);
 /// Shorter openings are not worth a click, s.
@@ -48,24 +41,24 @@ pub struct Pour {
     pub goal: Goal,
     /// What it should pour, all flats together.
     pub volume: Millilitres,
-    rules: Rules,
-    beds: Vec<Bed>,
-    phase: Phase,
+    pub(super) rules: Rules,
+    pub(super) beds: Vec<Bed>,
+    pub(super) phase: Phase,
     /// Seconds open, earlier openings.
     open_time: f64,
     /// Delivered in earlier openings.
-    delivered: f64,
+    pub(super) delivered: f64,
     openings: u32,
     planned: u32,
     /// An opening without gain is tried once more.
-    retried: bool,
-    barren: bool,
-    disturbed: bool,
+    pub(super) retried: bool,
+    pub(super) barren: bool,
+    pub(super) disturbed: bool,
     /// Nobody knows when it closed: what came after it was to says nothing of the valve.
-    cut_off: bool,
+    pub(super) cut_off: bool,
     /// It ends when this opening has settled.
-    ends: Option<Ended>,
-    tolerance: f64,
+    pub(super) ends: Option<Ended>,
+    pub(super) tolerance: f64,
     limited: bool,
 }
 
@@ -256,7 +249,7 @@ impl Pour {
     }
 
     /// What the weighed flats have gained against what they should have: the others get water from the same pipe.
-    fn worth(&self, seconds: Option<f64>) -> f64 {
+    pub(super) fn worth(&self, seconds: Option<f64>) -> f64 {
         let Some(seconds) = seconds else { return 1.0 };
         let (mut got, mut should) = (0.0, 0.0);
         for bed in self.beds.iter().filter(|bed| bed.scale.is_some()) {
@@ -268,7 +261,7 @@ impl Pour {
         if should > JUDGED_FROM { (got / should).clamp(0.3, 3.0) } else { 1.0 }
     }
 
-    fn over(&self) -> Option<Ended> {
+    pub(super) fn over(&self) -> Option<Ended> {
         if self.ends.is_some() {
             return self.ends;
         }
@@ -448,103 +441,11 @@ impl Pour {
         }
     }
 
-    fn settles_within(&self) -> Span {
-        let period = self.beds.iter().filter_map(|bed| Some(bed.scale?.period)).max().unwrap_or(Span::ZERO);
-        SETTLES_WITHIN.max(Span::from_millis(period.millis() * SETTLES_PERIODS + 20_000))
-    }
-
-    /// What the last opening gave, once that can be said; then it waits for the next one, or is over.
-    pub fn settle(&mut self, now: Mono) -> Option<Settled> {
-        let Phase::Settling { closed, open_for, aimed } = self.phase else { return None };
-        let late = now.since(closed) >= self.settles_within();
-        let weighed: Option<Vec<Option<f64>>> = self
-            .beds
-            .iter()
-            .map(|bed| match bed.scale {
-                None => Some(None),
-                Some(_) => bed.settled(late).map(Some).or(late.then_some(None)),
-            })
-            .collect();
-        let weighed = weighed?;
-        let lost_sight = self.beds.iter().zip(&weighed).any(|(bed, gain)| bed.scale.is_some() && gain.is_none());
-        let settled = self.take_in(&weighed, open_for, aimed);
-        let (got, should) = self.gain_and_should(&weighed, open_for, &settled);
-        let doubt: f64 = self.beds.iter().filter_map(|bed| Some(bed.scale?.doubt())).sum();
-        let barren = self.barren || (should > doubt.max(8.0) && got < NO_GAIN * should);
-        let no_gain = barren && self.retried;
-        if barren {
-            self.retried = true;
-        }
-        if lost_sight || no_gain {
-            self.ends = Some(Ended::Fault);
-        }
-        self.delivered += settled.delivered.get();
-        self.phase = Phase::Waiting { from: closed + self.rules.rest };
-        if let Some(ended) = self.over() {
-            self.phase = Phase::Over(ended);
-        }
-        Some(Settled { no_gain, ..settled })
-    }
-
-    fn take_in(&mut self, weighed: &[Option<f64>], open_for: f64, aimed: Option<f64>) -> Settled {
-        let (mut delivered, mut lessons) = (0.0, Vec::new());
-        let worth = self.worth(Some(open_for));
-        for (place, (bed, gain)) in self.beds.iter_mut().zip(weighed).enumerate() {
-            let got = match gain {
-                Some(gain) => gain - bed.gained,
-                None => bed.fit.gives(open_for).get() * worth,
-            };
-            bed.gained += got;
-            delivered += got.max(0.0);
-            if gain.is_some() && !self.disturbed {
-                let above = aimed.filter(|_| place == 0).map(|aimed| bed.gained - aimed);
-                lessons.push(Lesson { bed: place, open_for, gain: Millilitres::new(got), above });
-            }
-        }
-        if let Goal::Bucket(_) = self.goal {
-            delivered = 0.0;
-        }
-        Settled { delivered: Millilitres::new(delivered), lessons, no_gain: false }
-    }
-
-    fn gain_and_should(&self, weighed: &[Option<f64>], open_for: f64, settled: &Settled) -> (f64, f64) {
-        let got = settled.lessons.iter().map(|lesson| lesson.gain.get()).sum();
-        let known = self.beds.iter().zip(weighed).filter(|(_, gain)| gain.is_some());
-        let should = known.map(|(bed, _)| bed.fit.gives(open_for).get()).sum();
-        if self.disturbed { (0.0, 0.0) } else { (got, should) }
-    }
-
     /// Takes over what was learned for the openings to come.
     pub fn learned(&mut self, place: usize, fit: super::FlowFit, in_flight: super::InFlight) {
         if let Some(bed) = self.beds.get_mut(place) {
             (bed.fit, bed.in_flight) = (fit, in_flight);
         }
-    }
-
-    /// What has come since it was ordered closed beyond what was on its way, mL; 0 while nothing speaks for it.
-    #[must_use]
-    pub fn excess(&self) -> f64 {
-        let Phase::Settling { open_for, aimed, .. } = self.phase else { return 0.0 };
-        if self.cut_off {
-            return 0.0;
-        }
-        let of = |(place, bed): (usize, &Bed)| {
-            let scale = bed.scale?;
-            let gives = bed.fit.gives(open_for).get();
-            let quick = bed.is_quick(self.tolerance);
-            let seen = aimed.filter(|_| place == 0).or_else(|| bed.now(open_for).map(|now| now + bed.in_flight.get()));
-            // Between slow readings nobody has seen what flowed: a good deal more than was learned may have.
-            let (at_close, more) = match seen.filter(|_| quick) {
-                Some(seen) => (seen, 0.0),
-                None if bed.fit.learned() < LEARNED => (bed.gained + gives, gives + UNKNOWN_OFFSET),
-                None => (bed.gained + gives, 0.5 * gives),
-            };
-            // Something was done to it: what counts is what comes from then on.
-            let (at_close, more) =
-                if self.disturbed { (bed.stood_at(AFTER_A_HAND)?, 0.5 * gives) } else { (at_close, more) };
-            Some(bed.excess(at_close)? - more - scale.doubt().max(20.0))
-        };
-        self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)
     }
 }
 

@@ -68,6 +68,16 @@ pub fn rest(valve: &ValveSettings) -> Span {
     })
 }
 
+/// How long the mix goes on drawing up water from its tray after a watering from below; `None` where water comes from above.
+///
+/// The weight does not show it: what has left the tray is in the mix, and both stand on the stand. Uptake falls off exponentially, and is
+/// over after three time constants; one of 20 min is plausible, not measured. Who rests longer than 30 min between pulses has a slower mix.
+#[must_use]
+pub fn uptake(valve: &ValveSettings) -> Option<Span> {
+    let slow = rest(valve) + rest(valve);
+    matches!(valve.method, Method::Bottom).then(|| slow.max(Span::minutes(60)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

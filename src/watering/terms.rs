@@ -108,6 +108,8 @@ pub struct Settled {
     pub delivered: Millilitres,
     /// For learning.
     pub lessons: Vec<Lesson>,
+    /// Of what each flat gained, what the valve can have given.
+    pub own: Vec<Millilitres>,
     /// It gave hardly anything, twice.
     pub no_gain: bool,
 }

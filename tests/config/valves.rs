@@ -48,3 +48,29 @@ fn a_procedure_call_that_goes_back_by_itself() {
     assert_eq!((&call["params"]["on"], &call["params"]["toggle_after"]), (&true.into(), &95.into()));
     assert_eq!(close.len(), 1);
 }
+
+#[test]
+fn a_flat_that_is_weighed_now_and_then_is_told_of_before_anything_waits_for_its_valve() {
+    let text = |flat: &str, more: &str| {
+        format!(
+            "version: 1
+stands: {{s1: {{topic: a}}, bench: {{topic: b, shared: true}}}}
+flats:
+  red: {{label: Red, stand: s1}}
+  blue: {{label: Blue{flat}}}
+valves:
+  tap: {{topic: t, open: 'ON {{seconds}}', close: 'OFF', mode: ask, max_run: 5 min, max_per_day: 1 L,
+    feeds: {{red: 2 L/h, blue: 2 L/h}}{more}}}
+"
+        )
+    };
+    let told = |flat: &str, more: &str| good(&text(flat, more)).notes.join("; ");
+    for flat in ["", ", stand: bench"] {
+        for more in ["", ", unweighed: accepted"] {
+            assert!(told(flat, more).contains("`blue`, which is weighed only now and then"), "{flat}{more}");
+        }
+    }
+    assert!(told(", like: red", "").contains("only a `like` speaks for"));
+    let accepted = told(", like: red", ", unweighed: accepted");
+    assert!(!accepted.contains("blue"), "{accepted}");
+}

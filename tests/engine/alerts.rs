@@ -399,6 +399,28 @@ fn weigh_due_rises_after_sixty_hours_or_when_unsure() {
 }
 
 #[test]
+fn weigh_due_ends_with_a_weighing_also_of_a_flat_that_is_on_no_stand() {
+    let mut bench = Bench::new();
+    // What has no stand is carried on from the moment it was weighed; a flat that another speaks for, from the first word.
+    (bench.signs.carried_for, bench.signs.fraction) = (Some(Span::ZERO), None);
+    assert!(bench.look().is_empty(), "not weighed for no time at all");
+    bench.signs.carried_for = Some(Span::hours(60));
+    bench.fill(0.52);
+    assert_rose(&bench.look(), Kind::WeighDue);
+    bench.signs.carried_for = Some(Span::ZERO);
+    bench.fill(0.48);
+    assert_cleared(&bench.look(), Kind::WeighDue, "what is left of its water is known: 48 %");
+
+    bench.signs.carried_for = Some(Span::hours(20));
+    bench.signs.fraction_error = 0.151;
+    assert_rose(&bench.look(), Kind::WeighDue);
+    bench.signs.fraction_error = 0.149;
+    assert!(bench.look().is_empty(), "it would flicker");
+    bench.signs.fraction_error = 0.13;
+    assert_cleared(&bench.look(), Kind::WeighDue, "what is left of its water is known: 48 %");
+}
+
+#[test]
 fn a_doubtful_band_clears_after_ten_minutes_or_with_another_band() {
     let mut bench = Bench::new();
     bench.signs.band_doubt = Some("it weighs 300 g less than its dry weight".to_owned());
@@ -651,6 +673,28 @@ fn advice_fits_every_condition() {
     assert!(advice(&bench.signs).starts_with("No band yet: weigh it dry"));
     bench.signs.soaking = true;
     assert!(advice(&bench.signs).starts_with("Being soaked"));
+}
+
+#[test]
+fn water_above_capacity_stands_in_the_tray_once_it_has_had_time_to_soak_in() {
+    let mut bench = Bench::new();
+    bench.fill(1.08);
+    bench.signs.fraction_error = 0.004;
+    let says = |signs: &FlatSigns<'_>| advice(signs).contains("About 130 mL of water stand in its tray: pour it off.");
+    assert!(says(&bench.signs), "{}", advice(&bench.signs));
+    bench.signs.last_watered = Some(bench.signs.at.after(Span::ZERO - Span::minutes(59)));
+    assert!(!says(&bench.signs));
+    bench.signs.last_watered = Some(bench.signs.at.after(Span::ZERO - Span::minutes(60)));
+    assert!(says(&bench.signs));
+    // As like as not capacity, or the plants, are not known so well.
+    bench.signs.fraction_error = 0.05;
+    assert!(!says(&bench.signs));
+    bench.signs.fraction_error = 0.004;
+    bench.signs.carried_for = Some(Span::hours(1));
+    assert!(!says(&bench.signs));
+    bench.signs.carried_for = None;
+    bench.fill(1.02);
+    assert!(!advice(&bench.signs).contains("tray"));
 }
 
 fn any_signs() -> impl Strategy<Value = FlatSigns<'static>> {

@@ -13,22 +13,56 @@ fn demo(words: &[&str]) -> (Output, usize) {
 
 #[test]
 fn a_day_of_the_house_shows_a_dry_flat_what_was_advised_and_done_and_leaves_nothing_behind() {
-    // Some eight hours of the house.
-    let (done, left) = demo(&["--speed", "2400", "--for", "12s"]);
+    // Some eight hours of the house; a good minute of the world's goes to the waterings, by their slower clock.
+    let (done, left) = demo(&["--speed", "2400", "--for", "45s"]);
     let said = String::from_utf8(done.stdout).unwrap();
     assert!(done.status.success(), "{said}\n{}", String::from_utf8_lossy(&done.stderr));
     let line = |words: &[&str]| said.lines().any(|line| words.iter().all(|word| line.contains(word)));
     assert!(line(&["mosquitto_sub", "tarewell/#"]), "where to look: {said}");
     assert!(line(&["alert", "Leek is dry", "Pour"]), "{said}");
-    assert!(line(&["done", "the grower pours", "Leek", "as advised"]), "{said}");
+    assert!(line(&["done", "the grower pours", "Kohlrabi", "as advised"]), "{said}");
     assert!(line(&["ended", "Leek is dry"]), "{said}");
-    assert!(line(&["seen", "Leek was watered"]), "{said}");
+    assert!(line(&["seen", "Leek was watered"]) && line(&["seen", "Parsley was watered"]), "{said}");
     assert!(line(&["seen", "Pansy", "capacity is recorded"]), "{said}");
     assert!(line(&["done", "round with the shared scale"]) && line(&["seen", "Chives weighs"]), "{said}");
     assert!(line(&["done", "kitchen scale says of Sorrel"]) && line(&["seen", "Sorrel weighs"]), "{said}");
     assert!(line(&["passed", "Alerts raised", "Waterings by hand"]), "{said}");
     assert!(done.stderr.is_empty(), "{}", String::from_utf8_lossy(&done.stderr));
     assert_eq!(left, 0, "it leaves nothing behind");
+}
+
+/// One valve waters by itself, in its hours, one when it is told to, as any client could; both by the weight, and done well.
+#[test]
+fn valves_water_a_dry_flat_by_its_weight_within_half_a_minute() {
+    let (done, _) = demo(&["--for", "27s"]);
+    let said = String::from_utf8(done.stdout).unwrap();
+    let place = |words: &[&str]| said.lines().position(|line| words.iter().all(|word| line.contains(word)));
+    let in_order = |steps: &[&[&str]]| {
+        let places: Vec<Option<usize>> = steps.iter().map(|words| place(words)).collect();
+        assert!(places.iter().all(Option::is_some) && places.is_sorted(), "{places:?} of {steps:?}: {said}");
+    };
+    in_order(&[
+        &["alert", "Leek is dry"],
+        &["10:00", "valve", "leek-drip begins", "for Leek"],
+        &["valve", "leek-drip opens"],
+        &["valve", "leek-drip closes after"],
+        &["valve", "leek-drip is done", "(target)"],
+        &["seen", "Leek was watered"],
+    ]);
+    in_order(&[
+        &["asks", "parsley-drip would pour", "on Parsley", "-t tarewell/valves/parsley-drip/command -m run"],
+        &["done", "the grower tells parsley-drip to run"],
+        &["valve", "parsley-drip begins"],
+        &["valve", "parsley-drip opens"],
+    ]);
+    assert!(place(&["locked"]).is_none(), "{said}");
+    let number = |words: &[&str], before: &str| -> f64 {
+        let line = said.lines().nth(place(words).unwrap()).unwrap();
+        line.split(before).next().unwrap().rsplit(' ').next().unwrap().parse().unwrap()
+    };
+    let wanted = number(&["leek-drip begins"], " mL for");
+    let poured = number(&["leek-drip is done"], " mL poured");
+    assert!(wanted > 250.0 && (poured - wanted).abs() <= 12.0, "{poured} of {wanted}: {said}");
 }
 
 #[test]

@@ -81,7 +81,12 @@ impl Drip {
 
     /// A configuration for it with a store of its own.
     pub fn house(&self) -> Nest {
-        let Self { at, base, .. } = self;
+        self.house_by(self.at)
+    }
+
+    /// As [`Drip::house`], with the broker found at another place.
+    pub fn house_by(&self, at: SocketAddr) -> Nest {
+        let Self { base, .. } = self;
         let folder = tempfile::tempdir().unwrap();
         let yaml = format!(
             "version: 1
@@ -144,6 +149,11 @@ valves:
     /// The first event of this name.
     pub fn event(&self, name: &str) -> Value {
         self.ear.state(0, &self.topic("events"), |event| event["event"] == name)
+    }
+
+    /// Every order, as it came.
+    pub fn orders(&self) -> Vec<String> {
+        lock(&self.state).orders.clone()
     }
 
     pub fn opened(&self) -> Vec<bool> {
@@ -245,11 +255,15 @@ fn weigh(state: &Mutex<State>, client: &Client, base: &str) {
 
 /// The opening that the store knows of, and of which it does not know yet what it gave.
 fn entry(store: &Path) -> Option<Value> {
+    fact(store)?.get("entry").filter(|entry| entry.is_object()).cloned()
+}
+
+/// What the store has of the valve.
+fn fact(store: &Path) -> Option<Value> {
     let reader = Connection::open_with_flags(store, OpenFlags::SQLITE_OPEN_READ_ONLY).ok()?;
     let sql = "SELECT json FROM facts WHERE kind = 'valve' AND id = 'drip'";
     let json: String = reader.query_row(sql, [], |row| row.get(0)).ok()?;
-    let fact: Value = serde_json::from_str(&json).ok()?;
-    fact.get("entry").filter(|entry| entry.is_object()).cloned()
+    serde_json::from_str(&json).ok()
 }
 
 /// A folder with the configuration and the store.
@@ -264,6 +278,12 @@ impl Nest {
 
     pub fn store(&self) -> PathBuf {
         self.folder.path().join("tarewell.db")
+    }
+
+    /// All that the valve has given, as the store knows it, mL.
+    pub fn poured(&self) -> f64 {
+        let fact = fact(&self.store()).unwrap_or_default();
+        fact["poured"].as_array().into_iter().flatten().filter_map(|poured| poured["volume"].as_f64()).sum()
     }
 
     /// See [`entry`].

@@ -20,6 +20,7 @@ mod mosquitto;
 mod alerts;
 mod demo;
 mod kept;
+mod late;
 mod life;
 mod pages;
 mod phone;

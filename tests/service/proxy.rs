@@ -9,6 +9,8 @@ enum Line {
     Whole,
     /// Nothing gets through, and nobody is told.
     Held,
+    /// Nothing gets through to the broker; what it sends does.
+    HeldUp,
     /// Every connection is closed at once.
     Cut,
 }
@@ -39,8 +41,8 @@ impl Proxy {
                 }
                 line.1.extend([client.try_clone().unwrap(), server.try_clone().unwrap()]);
                 drop(line);
-                pump(&accepting, client.try_clone().unwrap(), server.try_clone().unwrap());
-                pump(&accepting, server, client);
+                pump(&accepting, client.try_clone().unwrap(), server.try_clone().unwrap(), true);
+                pump(&accepting, server, client, false);
             }
         });
         Self { addr, shared }
@@ -65,6 +67,10 @@ impl Proxy {
         self.set(Line::Held);
     }
 
+    pub fn hold_up(&self) {
+        self.set(Line::HeldUp);
+    }
+
     pub fn mend(&self) {
         self.set(Line::Whole);
     }
@@ -76,13 +82,13 @@ impl Drop for Proxy {
     }
 }
 
-fn pump(shared: &Arc<Shared>, mut from: TcpStream, mut to: TcpStream) {
+fn pump(shared: &Arc<Shared>, mut from: TcpStream, mut to: TcpStream, up: bool) {
     let shared = shared.clone();
     std::thread::spawn(move || {
         let mut buffer = [0; 4096];
         while let Ok(count @ 1..) = from.read(&mut buffer) {
             let mut line = shared.line.lock().unwrap();
-            while line.0 == Line::Held {
+            while line.0 == Line::Held || (up && line.0 == Line::HeldUp) {
                 line = shared.changed.wait(line).unwrap();
             }
             drop(line);

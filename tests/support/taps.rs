@@ -50,6 +50,13 @@ pub struct Taps {
     pub wired: bool,
     pub cleared: Vec<usize>,
     pub slice: Span,
+    /// The state of the first valve, as last published.
+    told_valve: Option<serde_json::Value>,
+    /// The store writes, but says so only when [`Taps::flush`] is called.
+    pub hold_flush: bool,
+    held: Vec<u64>,
+    /// How often the engine was woken at a time of its own.
+    pub ticks: u64,
 }
 
 /// How a house is put together.
@@ -62,6 +69,8 @@ pub struct Setup {
     pub acts: Vec<(SimTime, Act)>,
     pub seed: u64,
     pub calm: Span,
+    /// Flats that are on no stand as the engine knows it, and which flat speaks for each.
+    pub unweighed: Vec<(usize, Option<usize>)>,
 }
 
 impl Default for Setup {
@@ -75,6 +84,7 @@ impl Default for Setup {
             acts: Vec::new(),
             seed: 1,
             calm: Span::seconds(10),
+            unweighed: Vec::new(),
         }
     }
 }
@@ -100,9 +110,11 @@ pub fn tap(feeds: &[(usize, f64)]) -> (ValveSettings, tarewell::sim::ValvePlan) 
 impl Taps {
     pub fn new(setup: Setup) -> Self {
         let flats = setup.flats.iter().enumerate().map(|(at, pot)| {
+            let unweighed = setup.unweighed.iter().find(|(flat, _)| *flat == at);
             let settings = FlatSettings {
                 label: format!("Flat {at}"),
-                stand: pot.stand,
+                stand: pot.stand.filter(|_| unweighed.is_none()),
+                like: unweighed.and_then(|(_, like)| *like),
                 dry_weight: Some(pot.dry_weight()),
                 capacity_weight: Some(pot.capacity_weight()),
                 limits: setup.limits,
@@ -152,6 +164,10 @@ impl Taps {
             wired: true,
             cleared: Vec::new(),
             slice: Span::from_millis(250),
+            told_valve: None,
+            ticks: 0,
+            hold_flush: false,
+            held: Vec::new(),
         };
         taps.start();
         taps
@@ -191,6 +207,19 @@ impl Taps {
         self.facts.clone_from(&self.disk);
     }
 
+    /// The program is told to stop, and stops: all that it keeps is on the disk.
+    pub fn stop(&mut self) {
+        self.handle(Input::Stopping);
+        self.site = None;
+        self.disk.clone_from(&self.facts);
+    }
+
+    pub fn flush(&mut self) {
+        for mark in std::mem::take(&mut self.held) {
+            self.handle(Input::Flushed { mark, ok: self.store });
+        }
+    }
+
     pub fn moment(&self) -> Moment {
         Moment {
             mono: Mono::from_millis(MIDNIGHT + self.now.millis()),
@@ -218,7 +247,11 @@ impl Taps {
                 if self.store {
                     self.disk.clone_from(&self.facts);
                 }
-                inputs.push(Input::Flushed { mark, ok: self.store });
+                if self.hold_flush {
+                    self.held.push(mark);
+                } else {
+                    inputs.push(Input::Flushed { mark, ok: self.store });
+                }
             }
             Output::Keep(subject) => {
                 if let Some(fact) = site.fact(subject) {
@@ -237,6 +270,11 @@ impl Taps {
                 self.events.push((self.now, event.subject, event.what));
             }
             Output::Answer(_, answer) => self.answers.push(answer),
+            Output::State(Subject::Valve(0)) => {
+                let mut json = Vec::new();
+                site.write_state(Subject::Valve(0), &mut json);
+                self.told_valve = serde_json::from_slice(&json).ok();
+            }
             _ => {}
         }
     }
@@ -307,6 +345,7 @@ impl Taps {
                 break;
             }
             self.now = self.now.max(wake);
+            self.ticks += 1;
             self.handle(Input::Tick);
         }
         self.now = self.now.max(at);
@@ -370,6 +409,10 @@ impl Taps {
 
     pub fn valve(&self) -> serde_json::Value {
         self.state(Subject::Valve(0))
+    }
+
+    pub fn told_valve(&self) -> Option<serde_json::Value> {
+        self.told_valve.clone()
     }
 
     pub fn state(&self, subject: Subject) -> serde_json::Value {

@@ -21,9 +21,9 @@ const JUG: f64 = 10.0;
 pub enum Done {
     /// A command to publish for that flat, and what to call it.
     Commands(&'static str, &'static str),
-    /// A command for a flat or a stand, and what the onlooker is told of it.
+    /// A command for a flat, a stand or a valve, and what the onlooker is told of it.
     Says {
-        /// `flats/<id>` or `stands/<id>`.
+        /// `flats/<id>`, `stands/<id>` or `valves/<id>`.
         to: String,
         command: String,
         shown: Option<String>,
@@ -72,8 +72,14 @@ impl Grower {
         if now >= self.next_round {
             self.next_round = next_round(now);
             self.steps = steps(now, scene);
+            // The valves that wait for somebody's word get it, if nobody else has given it.
+            done.extend(scene.lines.iter().filter(|line| view.waits_for_a_word(line.id)).map(|line| Done::Says {
+                to: format!("valves/{}", line.id),
+                command: "run".to_owned(),
+                shown: Some(format!("tells {} to run", line.id)),
+            }));
             for (flat, berth) in scene.berths.iter().enumerate() {
-                if matches!(berth.seat, Seat::Shared | Seat::Kitchen) {
+                if matches!(berth.seat, Seat::Shared | Seat::Kitchen) || scene.is_watered_by_valve(berth.id) {
                     continue;
                 }
                 let Some(advised) = view.advised(berth.id) else { continue };

@@ -111,8 +111,15 @@ fn play_at(args: &DemoArgs, broker: SocketAddr, web: SocketAddr) -> Result<(), T
     let clock = Clock::faster(scene::wall(scene::BEGINS), args.speed);
     let stop = CancellationToken::new();
     let (started, starting) = mpsc::channel();
-    let player =
-        Player { scene, house, clock, zone: plan.zone, lasts: args.lasts, speed: args.speed, stop: stop.clone() };
+    let player = Player {
+        scene,
+        house,
+        clock: clock.clone(),
+        zone: plan.zone,
+        lasts: args.lasts,
+        speed: args.speed,
+        stop: stop.clone(),
+    };
     let over = stop.clone();
     let playing = std::thread::spawn(move || {
         // However the house ends, the service must not go on alone.
@@ -153,10 +160,10 @@ fn recording(house: &mut House, scene: &Scene, plan: &crate::site::Plan) -> Stri
         let stamp = plan.zone.stamp(scene::wall(sent.at));
         let _ = writeln!(lines, r#"{{"tst":"{stamp}","topic":"{topic}","payload":{payload},"retain":0}}"#);
     }
-    // What has no stand was weighed on the kitchen scale this morning.
+    // What has no stand of its own was weighed on the kitchen scale this morning.
     let stamp = plan.zone.stamp(scene::wall(scene::BEGINS));
     for (place, berth) in scene.berths.iter().enumerate() {
-        let by_hand = matches!(berth.seat, Seat::Shared | Seat::Kitchen);
+        let by_hand = berth.seat != Seat::Stand;
         let Some(truth) = house.truth(place).filter(|_| by_hand) else { continue };
         let payload = serde_json::json!({"command": "weigh", "weight_g": truth.weight.round()});
         let topic = format!("tarewell/flats/{}/command", berth.id);

@@ -11,8 +11,10 @@ use std::time::{Duration, Instant};
 use tokio_util::sync::CancellationToken;
 
 /// How often the house is looked after, and how often it is shown.
-const TURN: Duration = Duration::from_millis(20);
+const TURN: Duration = Duration::from_millis(5);
 const SHOWN_EVERY: Duration = Duration::from_millis(250);
+/// The service slows the clock before a valve opens; the states that show why come a little later.
+const SLOW_AT_LEAST: Duration = Duration::from_millis(1500);
 
 /// The house, and what it takes to play it.
 pub struct Player {
@@ -37,7 +39,7 @@ impl Player {
         view.introduce(addresses);
         let mut grower = Grower::new(self.house.now());
         let mut batch = Vec::new();
-        let mut shown: Option<Instant> = None;
+        let (mut shown, mut slow): (Option<Instant>, Option<Instant>) = (None, None);
         let lasts = self.lasts;
         let over = |view: &View| view.is_unheard() || lasts.is_some_and(|lasts| begun.elapsed() >= lasts);
         while !self.stop.is_cancelled() && !over(&view) {
@@ -50,6 +52,11 @@ impl Player {
             }
             for done in grower.go_about(now, &self.scene, &view, &mut self.house) {
                 self.carry_out(done, now, &client, &mut view);
+            }
+            if view.water_runs() || self.clock.times() >= self.speed {
+                slow = None;
+            } else if slow.get_or_insert_with(Instant::now).elapsed() >= SLOW_AT_LEAST {
+                self.clock.set_pace(self.speed);
             }
             if shown.is_none_or(|shown| shown.elapsed() >= SHOWN_EVERY) {
                 shown = Some(Instant::now());

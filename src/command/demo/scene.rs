@@ -7,6 +7,7 @@ use crate::sim::{
     Act, CellPlan, Doing, Drains, Evaporation, Feed, FlatPlan, Habits, HousePlan, Mix, NetworkPlan, Onto, Reports,
     RoomPlan, Shows, SimTime, Spell, Trouble, ValvePlan,
 };
+use crate::watering::Mode;
 use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::path::Path;
@@ -17,8 +18,10 @@ const DAY_0: Wall = Wall::from_millis(1_804_550_400_000);
 pub const WEIGHED_FROM: SimTime = SimTime::at(0, 15, 0);
 /// … and this is when somebody begins to watch.
 pub const BEGINS: SimTime = SimTime::at(2, 9, 10);
-/// One reading of each stand.
+/// One reading of each stand …
 const PERIOD: Span = Span::seconds(30);
+/// … but more often where a valve is closed by the weight.
+const UNDER_A_VALVE: Span = Span::seconds(4);
 
 /// What a stand's device publishes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -92,13 +95,13 @@ impl Berth {
         if self.seat == Seat::Stand { self.flat.on(place) } else { self.flat }
     }
 
-    fn cell(&self) -> CellPlan {
+    fn cell(&self, period: Span) -> CellPlan {
         let shows = if self.says == Says::Counts { Shows::Counts } else { Shows::Grams { digit: 0.1 } };
-        CellPlan { period: PERIOD, shows, glitches: 0.001, missing: 0.01, ..CellPlan::default() }
+        CellPlan { period, shows, glitches: 0.001, missing: 0.01, ..CellPlan::default() }
     }
 
     fn write_stand(&self, yaml: &mut String) {
-        let (zero, per_gram) = self.cell().counts;
+        let (zero, per_gram) = self.cell(PERIOD).counts;
         let unit = match self.says {
             Says::Grams => String::new(),
             Says::Json => ", value: /sensor/g".to_owned(),
@@ -131,9 +134,13 @@ impl Berth {
 pub struct Line {
     /// Its id.
     pub id: &'static str,
+    /// What it may do by itself.
+    pub mode: Mode,
     method: &'static str,
     /// The flats it feeds, and g/s to each.
-    feeds: [(&'static str, f64); 2],
+    feeds: Vec<(&'static str, f64)>,
+    /// More of the valve's configuration: lines of YAML.
+    settings: &'static str,
 }
 
 impl Line {
@@ -149,22 +156,33 @@ impl Line {
         format!("glasshouse/{}", self.id)
     }
 
+    /// The first flat it feeds.
+    #[must_use]
+    pub fn flat(&self) -> &'static str {
+        self.feeds.first().map_or("", |(flat, _)| flat)
+    }
+
+    fn feeds(&self, flat: &str) -> bool {
+        self.feeds.iter().any(|(fed, _)| *fed == flat)
+    }
+
     fn write(&self, yaml: &mut String) {
+        let feeds = self.feeds.iter().map(|(flat, grams)| format!("{flat}: {:.2} L/h", grams * 3.6));
+        let feeds = feeds.collect::<Vec<_>>().join(", ");
         let _ = write!(
             yaml,
             "  {}:\n    topic: {}\n    open: '{{\"state\":\"ON\",\"on_time\":{{seconds}}}}'\n    close: \
-             '{{\"state\":\"OFF\"}}'\n    report: {{topic: {}, value: /state, open: \"ON\", closed: \"OFF\"}}\n    method: \
-             {}\n    feeds: {{",
+             '{{\"state\":\"OFF\"}}'\n    report: {{topic: {}, value: /state, open: \"ON\", closed: \"OFF\"}}\n    mode: {}\n    \
+             method: {}\n    feeds: {{{feeds}}}\n    max_run: 20 min\n    max_per_day: 4 L\n",
             self.id,
             self.topic(),
             self.report(),
+            self.mode.name(),
             self.method
         );
-        for (flat, grams_per_second) in self.feeds {
-            let _ = write!(yaml, "{flat}: {:.2} L/h, ", grams_per_second * 3.6);
+        for line in self.settings.lines() {
+            let _ = writeln!(yaml, "    {line}");
         }
-        yaml.truncate(yaml.len() - 2);
-        let _ = writeln!(yaml, "}}\n    max_run: 20 min\n    max_per_day: 4 L");
     }
 }
 
@@ -215,7 +233,13 @@ impl Scene {
     /// Whether its valve fills its tray, so that a can does too.
     #[must_use]
     pub fn is_watered_from_below(&self, id: &str) -> bool {
-        self.lines.iter().any(|line| line.method == "bottom" && line.feeds.iter().any(|(flat, _)| *flat == id))
+        self.lines.iter().any(|line| line.method == "bottom" && line.feeds(id))
+    }
+
+    /// Whether a valve waters it, so that nobody has to come with a can.
+    #[must_use]
+    pub fn is_watered_by_valve(&self, id: &str) -> bool {
+        self.lines.iter().any(|line| line.mode != Mode::Advise && line.feeds(id))
     }
 
     /// The physical house.
@@ -223,7 +247,7 @@ impl Scene {
     pub fn house(&self) -> HousePlan {
         HousePlan {
             flats: self.berths.iter().enumerate().map(|(place, berth)| berth.seated(place)).collect(),
-            stands: self.stands().map(Berth::cell).chain([shared_cell()]).collect(),
+            stands: self.stands().map(|berth| self.cell(berth)).chain([shared_cell()]).collect(),
             valves: self.lines.iter().map(|line| self.valve(line)).collect(),
             room: RoomPlan { spells: vec![heat_wave()], ..RoomPlan::default() },
             network: NetworkPlan { delay: Span::from_millis(20), ..NetworkPlan::default() },
@@ -231,6 +255,10 @@ impl Scene {
             habits: Habits { looks_per_week: 2.0, ..Habits::default() },
             ..HousePlan::default()
         }
+    }
+
+    fn cell(&self, berth: &Berth) -> CellPlan {
+        berth.cell(if self.is_watered_by_valve(berth.id) { UNDER_A_VALVE } else { PERIOD })
     }
 
     fn valve(&self, line: &Line) -> ValvePlan {
@@ -369,9 +397,18 @@ fn berths() -> Vec<Berth> {
     ]
 }
 
+/// One that waters by itself in its hours, one when it is told to, one that only says what it would pour.
 fn lines() -> Vec<Line> {
+    let drip = |id, mode, flat, settings| Line { id, mode, method: "drip", feeds: vec![(flat, 2.0)], settings };
     vec![
-        Line { id: "drip-rail", method: "drip", feeds: [("leek", 0.6), ("lettuce", 0.6)] },
-        Line { id: "flood-tray", method: "bottom", feeds: [("celery", 2.0), ("marigold", 2.0)] },
+        drip("leek-drip", Mode::Auto, "leek", "hours: 10:00-18:00\npulse: {volume: 220 mL, rest: 45 s}"),
+        drip("parsley-drip", Mode::Ask, "parsley", "pulse: {volume: 220 mL, rest: 45 s}"),
+        Line {
+            id: "flood-tray",
+            mode: Mode::Advise,
+            method: "bottom",
+            feeds: vec![("celery", 2.0), ("marigold", 2.0)],
+            settings: "",
+        },
     ]
 }

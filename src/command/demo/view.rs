@@ -28,9 +28,14 @@ pub struct View {
     begun: Option<SimTime>,
     /// Ids and labels, in walking order.
     flats: Vec<(&'static str, &'static str)>,
-    valves: Vec<&'static str>,
+    /// Ids, and the label of a flat under each.
+    valves: Vec<(&'static str, &'static str)>,
     states: HashMap<String, Value>,
-    plans: HashMap<String, Value>,
+    valve_states: HashMap<String, Value>,
+    /// What a valve has given last, in words.
+    given: HashMap<String, String>,
+    /// How to speak to the broker.
+    mosquitto_pub: String,
     /// Titles of what is raised, by topic.
     raised: HashMap<String, String>,
     lately: VecDeque<String>,
@@ -49,6 +54,7 @@ pub struct View {
 #[derive(Debug, Default)]
 struct Tally {
     poured: u32,
+    by_valve: u32,
     millilitres: f64,
     raised: u32,
     cleared: u32,
@@ -62,9 +68,18 @@ impl View {
             speed,
             begun: None,
             flats: scene.berths.iter().map(|berth| (berth.id, berth.label)).collect(),
-            valves: scene.lines.iter().map(|line| line.id).collect(),
+            valves: scene
+                .lines
+                .iter()
+                .map(|line| {
+                    let under = scene.berths.iter().find(|berth| berth.id == line.flat());
+                    (line.id, under.map_or("", |berth| berth.label))
+                })
+                .collect(),
             states: HashMap::new(),
-            plans: HashMap::new(),
+            valve_states: HashMap::new(),
+            given: HashMap::new(),
+            mosquitto_pub: String::new(),
             raised: HashMap::new(),
             lately: VecDeque::new(),
             soaking: HashSet::new(),
@@ -84,6 +99,7 @@ impl View {
     pub fn introduce(&mut self, addresses: Addresses) {
         let Some(broker) = addresses.broker else { return };
         let (host, port) = (broker.ip(), broker.port());
+        self.mosquitto_pub = format!("mosquitto_pub -h {host} -p {port}");
         let mut lines = vec![
             format!(
                 "A made-up glasshouse, {} times as fast as yours, with a broker on {broker}. To watch it from another window:",
@@ -92,7 +108,8 @@ impl View {
             format!("  mosquitto_sub -h {host} -p {port} -v -t 'tarewell/#'"),
             "To command (the mark of Lettuce moves):".to_owned(),
             format!(
-                "  mosquitto_pub -h {host} -p {port} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'"
+                "  {} -t tarewell/flats/lettuce/command -m '{{\"command\":\"set\",\"target\":0.65}}'",
+                self.mosquitto_pub
             ),
         ];
         if let Some(web) = addresses.web {
@@ -120,11 +137,47 @@ impl View {
         let json = || serde_json::from_slice::<Value>(payload).ok();
         match (parts.next(), parts.next()) {
             (Some("flats"), Some(flat)) => self.states.extend(json().map(|state| (flat.to_owned(), state))),
-            (Some("valves"), Some(valve)) => self.plans.extend(json().map(|state| (valve.to_owned(), state))),
+            (Some("valves"), Some(valve)) => self.valve_is(valve, json(), now),
             (Some("alerts"), _) => self.alert(topic, json(), now),
             (Some("events"), _) => self.happened(json(), now),
             _ => {}
         }
+    }
+
+    fn valve_is(&mut self, valve: &str, state: Option<Value>, now: SimTime) {
+        let Some(state) = state else { return };
+        let waited = self.waits_for_a_word(valve);
+        let volume = state.get("plan").and_then(|plan| number(plan, "volume_ml"));
+        self.valve_states.insert(valve.to_owned(), state);
+        if let Some(volume) = volume.filter(|_| !waited && self.waits_for_a_word(valve)) {
+            let command = format!("{} -t tarewell/valves/{valve}/command -m run", self.mosquitto_pub);
+            let on = self.under(valve);
+            self.say(
+                now,
+                Color::Magenta,
+                &format!("asks     {valve} would pour {volume:.0} mL on {on}. To let it: {command}"),
+            );
+        }
+    }
+
+    /// Whether a valve that opens on command has something to pour.
+    pub fn waits_for_a_word(&self, valve: &str) -> bool {
+        let Some(state) = self.valve_states.get(valve) else { return false };
+        let is_none = |key: &str| state.get(key).is_none_or(Value::is_null);
+        let is_due = state.get("plan").and_then(|plan| plan.get("due")) == Some(&Value::Bool(true));
+        word(state, "mode") == "ask" && is_due && is_none("watering") && is_none("locked")
+    }
+
+    /// Whether a valve waters, or is open.
+    pub fn water_runs(&self) -> bool {
+        let runs = |state: &Value| {
+            state.get("watering").is_some_and(|watering| !watering.is_null()) || word(state, "state") == "open"
+        };
+        self.valve_states.values().any(runs)
+    }
+
+    fn under(&self, valve: &str) -> &'static str {
+        self.valves.iter().find(|(id, _)| *id == valve).map_or("", |(_, label)| label)
     }
 
     fn alert(&mut self, topic: &str, alert: Option<Value>, now: SimTime) {
@@ -148,6 +201,10 @@ impl View {
 
     fn happened(&mut self, event: Option<Value>, now: SimTime) {
         let Some(event) = event else { return };
+        if word(&event, "of") == "valve" {
+            self.valve_happened(&event, now);
+            return;
+        }
         let label = self.label(word(&event, "id"));
         let grams = |key| number(&event, key).unwrap_or_default();
         let said = match word(&event, "event") {
@@ -174,6 +231,27 @@ impl View {
             _ => return,
         };
         self.say(now, Color::White, &format!("seen     {said}"));
+    }
+
+    fn valve_happened(&mut self, event: &Value, now: SimTime) {
+        let valve = word(event, "id").to_owned();
+        let on = self.under(&valve);
+        let what = number(event, "volume_ml").unwrap_or_default();
+        let said = match word(event, "event") {
+            "watering-started" => format!("{valve} begins: {what:.0} mL for {on}"),
+            "valve-opened" => format!("{valve} opens"),
+            "valve-closed" => format!("{valve} closes after {:.0} s", number(event, "for_s").unwrap_or_default()),
+            "watering-ended" => {
+                let poured = number(event, "delivered_ml").unwrap_or_default();
+                self.tally.by_valve += 1;
+                let done = format!("done, {poured:.0} mL poured ({})", word(event, "reason"));
+                self.given.insert(valve.clone(), format!("{} {done}", self.clock(now)));
+                format!("{valve} is {done}")
+            }
+            "locked" => format!("{valve} is locked: {}", word(event, "text")),
+            _ => return,
+        };
+        self.say(now, Color::Blue, &format!("valve    {said}"));
     }
 
     /// The grower poured.
@@ -232,10 +310,11 @@ impl View {
     fn table(&self, now: SimTime) -> Vec<String> {
         let mut rows: Vec<(f64, String)> = self.flats.iter().map(|(id, label)| self.row(id, label, now)).collect();
         rows.sort_by(|(one, _), (other, _)| one.total_cmp(other));
-        let heading = format!("{}  {}", self.zone.day(scene::wall(now)), self.clock(now));
+        let slowly = if self.water_runs() { "  (slower while water runs)" } else { "" };
+        let heading = format!("{}  {}{slowly}", self.zone.day(scene::wall(now)), self.clock(now));
         let mut lines = vec![Style::new().bold().apply_to(heading).to_string()];
         lines.extend(rows.into_iter().map(|(_, row)| row));
-        lines.extend(self.valves.iter().map(|valve| self.valve(valve)));
+        lines.extend(self.valves.iter().map(|(valve, _)| self.valve(valve)));
         lines.push(String::new());
         lines
     }
@@ -277,24 +356,61 @@ impl View {
     }
 
     fn valve(&self, id: &str) -> String {
-        let plan = self.plans.get(id).and_then(|state| state.get("plan")).filter(|plan| !plan.is_null());
-        let said = plan.map_or_else(
-            || "nothing to pour".to_owned(),
-            |plan| {
-                let now = if plan.get("due") == Some(&Value::Bool(true)) { "now: " } else { "could pour " };
-                let volume = number(plan, "volume_ml").unwrap_or_default();
-                format!("{now}{volume:.0} mL, open for {:.0} s", number(plan, "run_time_s").unwrap_or_default())
-            },
-        );
-        format!("  {:<10} {said}", format!("{id}:"))
+        let state = self.valve_states.get(id);
+        let mode = state.map_or("", |state| word(state, "mode"));
+        let waters = state.and_then(|state| state.get("watering")).filter(|watering| !watering.is_null());
+        let said = match (waters, state) {
+            (Some(watering), _) => self.waters(watering),
+            (None, Some(state)) => self.planned(id, state),
+            (None, None) => String::new(),
+        };
+        format!("  {:<13} {mode:<6} {said}", format!("{id}:"))
+    }
+
+    /// `pulse 1 of 2: 124 of 331 mL`
+    fn waters(&self, watering: &Value) -> String {
+        let count = |key: &str| number(watering, key).unwrap_or_default();
+        let (poured, volume) = (count("delivered_ml"), count("volume_ml"));
+        let style = Style::new().blue().bold();
+        let bar = bar(Some(poured / volume * BAR_ENDS), None, self.bar_width().min(BAR / 2));
+        let phase = format!("{:<8}", word(watering, "phase"));
+        let (pulse, pulses) = (count("pulse"), count("pulses"));
+        format!(
+            "{} pulse {pulse:.0} of {pulses:.0}  {} {poured:.0} of {volume:.0} mL",
+            style.apply_to(phase),
+            style.apply_to(bar)
+        )
+    }
+
+    fn planned(&self, id: &str, state: &Value) -> String {
+        if let Some(lock) = state.get("locked").filter(|lock| !lock.is_null()) {
+            return format!("locked: {}", word(lock, "text"));
+        }
+        let given = self.given.get(id).cloned();
+        let Some(plan) = state.get("plan").filter(|plan| !plan.is_null()) else {
+            return given.unwrap_or_else(|| "nothing to pour".to_owned());
+        };
+        let is_due = plan.get("due") == Some(&Value::Bool(true));
+        if let Some(given) = given.filter(|_| !is_due) {
+            return given;
+        }
+        let would = match word(state, "mode") {
+            "auto" if is_due => "will pour",
+            "ask" if is_due => "waits for `run`:",
+            _ if is_due => "now:",
+            _ => "could pour",
+        };
+        let volume = number(plan, "volume_ml").unwrap_or_default();
+        format!("{would} {volume:.0} mL, open for {:.0} s", number(plan, "run_time_s").unwrap_or_default())
     }
 
     /// Last words.
     pub fn end(&mut self, now: SimTime) {
         let passed = self.begun.map_or_else(String::new, |begun| apart(begun, now));
-        let Tally { poured, millilitres, raised, cleared } = self.tally;
+        let Tally { poured, by_valve, millilitres, raised, cleared } = self.tally;
         self.print(&format!(
-            "\n{passed} passed. Alerts raised: {raised}, ended: {cleared}. Waterings by hand, as advised: {poured}, {:.1} L in all.",
+            "\n{passed} passed. Alerts raised: {raised}, ended: {cleared}. Waterings by hand, as advised: {poured}, {:.1} L in all; by \
+             valves: {by_valve}.",
             millilitres / 1000.0
         ));
     }

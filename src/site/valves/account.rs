@@ -5,7 +5,7 @@ use super::device::Device;
 use super::kept::Poured;
 use crate::moment::Span;
 use crate::units::Millilitres;
-use crate::watering::{Ended, Phase};
+use crate::watering::{Bed, Ended, Phase};
 
 /// Water still on its way after a cut-off watering has arrived after this.
 pub(super) const CUT_OFF_SETTLES: Span = Span::seconds(30);
@@ -43,6 +43,7 @@ impl Site {
         let kept = &mut self.valves[index].kept;
         kept.entry = None;
         kept.write_down(Poured { at: entry.at, volume: delivered, flats: gains.clone() });
+        self.owe_cut_off(index, &entry, &gains);
         self.take_from_supply(index, delivered);
         let plan = self.plan.clone();
         let flats: Vec<(String, Millilitres)> = plan.valves[index]
@@ -56,6 +57,28 @@ impl Site {
         self.event(Subject::Valve(index), what);
         self.keep(Subject::Valve(index));
         self.publish_valve(index);
+    }
+
+    /// Everything that waters is closed, and what it gave is written down as far as it is known: there will be nobody to weigh it. An
+    /// opening whose end nobody has seen stays in the journal, and is settled at the next start.
+    pub(in crate::site) fn stop_valves_for_good(&mut self) {
+        // Nothing opens any more.
+        self.broker = false;
+        for index in 0..self.valves.len() {
+            if self.valves[index].run.is_none() {
+                continue;
+            }
+            let may_be_seen = self.valves[index].link;
+            self.close_if_open(index);
+            let Some(run) = &mut self.valves[index].run else { continue };
+            let before: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
+            let settled = run.pour.break_off().filter(|_| may_be_seen);
+            let after: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
+            if let Some(settled) = settled {
+                self.take_in(index, &settled, &before, &after);
+            }
+            self.ends(index, Ended::Stopped);
+        }
     }
 
     /// As [`Self::of_the_day`], but with what has come of an opening instead of what may.
@@ -90,7 +113,8 @@ impl Site {
             pulse: pulse.max(1),
             pulses: pulses.max(1),
             phase,
-            until: until.map(|at| self.stamp(self.now.wall_at(at))),
+            // Before the first pulse it waits for the journal, a master, a better moment: nobody knows for how long.
+            until: until.filter(|at| *at > self.now.mono).map(|at| self.stamp(self.now.wall_at(at))),
         })
     }
 }

@@ -61,6 +61,14 @@ impl Device {
     }
 }
 
+impl super::Valve {
+    /// Until when an order of ours lets it be open that has not been taken back.
+    fn ours_until(&self) -> Option<Mono> {
+        let is_ours = matches!(self.device, Device::Opening { .. } | Device::Open { by: Opener::Us, .. });
+        self.may_be_open_until.filter(|_| is_ours)
+    }
+}
+
 impl Site {
     pub(in crate::site) fn valve_link(&mut self, index: usize, up: bool) {
         let Some(valve) = self.valves.get_mut(index) else { return };
@@ -195,7 +203,8 @@ impl Site {
         let of = |flow: crate::units::Flow| Millilitres::new(flow.get() * open_for.as_seconds());
         let flats: Vec<Millilitres> = kept.ways.iter().map(|way| of(way.fit.flow())).collect();
         let volume = flats.iter().copied().sum();
-        kept.write_down(Poured { at, volume, flats });
+        kept.write_down(Poured { at, volume, flats: flats.clone() });
+        self.owe(index, &flats);
         self.take_from_supply(index, volume);
         self.keep(Subject::Valve(index));
     }
@@ -220,6 +229,7 @@ impl Site {
         let valve = &mut self.valves[index];
         valve.device = Device::Opening { since: now };
         valve.last_open = Some(now);
+        valve.may_be_open_until = Some(now + Span::seconds(i64::from(seconds)));
         self.out.push_back(Output::Valve(index, ValveOrder::Open { seconds }));
         if !self.plan.valves[index].reports {
             self.is_open(index, Opener::Us);
@@ -263,6 +273,7 @@ impl Site {
     /// Orders to close that are to be repeated, reports that do not come, valves that are left open by others.
     pub(super) fn device_wakes(&mut self, index: usize) {
         let now = self.now.mono;
+        self.close_when_its_time_is_over(index);
         let Some(valve) = self.valves.get_mut(index) else { return };
         match &mut valve.device {
             Device::Opening { since } if now.since(*since) >= ANSWERS_WITHIN => {
@@ -283,6 +294,19 @@ impl Site {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// No order of ours stands for longer than it says, whatever has become of the watering it was for. That of a master has none.
+    fn close_when_its_time_is_over(&mut self, index: usize) {
+        let Some(valve) = self.valves.get(index) else { return };
+        let is_over = valve.ours_until().is_some_and(|until| self.now.mono >= until);
+        if !is_over {
+            return;
+        }
+        self.close_if_open(index);
+        if self.valves[index].ours_until().is_some() {
+            self.order_close(index);
         }
     }
 
@@ -316,6 +340,7 @@ impl Site {
             self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
         } else if was_open && !closing.says_open {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
+            self.close_master_of(index);
         }
     }
 
@@ -363,7 +388,10 @@ impl Site {
         };
         let run = valve.run.as_ref().and_then(|run| run.next_wake(now));
         let due = valve.due_since.map(|since| since + super::unattended::DUE_FOR).filter(|at| *at > now);
-        if let Some(at) = [device, run, due].into_iter().flatten().min() {
+        let ours = valve.ours_until();
+        let drawn_up = self.uptake_until(index);
+        let hours = self.hours_begin(index).filter(|at| *at > now);
+        if let Some(at) = [device, run, due, ours, drawn_up, hours].into_iter().flatten().min() {
             self.agenda.wish(Subject::Valve(index), at.max(now + Span::from_millis(1)));
         }
     }
@@ -403,12 +431,6 @@ impl Site {
             let is_open = matches!(valve.device, Device::Opening { .. } | Device::Open { .. } | Device::Closing(_));
             (is_open && valve.last_open.is_some()) || valve.run.is_some()
         })
-    }
-
-    /// Whether what is gained now, or has been gained of late, came from its valve.
-    pub(in crate::site) fn was_valve_open(&self, flat: usize) -> bool {
-        let last = self.valve_of(flat).and_then(|valve| self.valves.get(valve)?.last_open);
-        self.has_water_coming(flat) || last.is_some_and(|last| self.now.mono.since(last) < Span::minutes(45))
     }
 
     fn refresh_scenes_of(&mut self, index: usize) {

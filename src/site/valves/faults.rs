@@ -15,11 +15,16 @@ const BLOCKED: f64 = 0.5;
 impl Site {
     /// Locks a valve for a fault of its own; nothing but `unlock` opens it.
     pub(super) fn lock(&mut self, index: usize, kind: Kind, text: String) {
+        // A graver fault takes the place of one that was told before.
+        let fault = self.valves[index].kept.fault.as_ref();
+        let is_graver = fault.is_none_or(|fault| kind == Kind::StaysOpen && fault.kind != kind);
+        if !is_graver && self.board.is_raised(kind, Of::Valve(index)) {
+            // It goes on: whoever finds it again and again must not be woken for it again.
+            return;
+        }
         let severity = if kind == Kind::StaysOpen { Severity::Critical } else { Severity::Warning };
         self.raise_valve(index, kind, severity, None, &text);
         let (at, valve) = (self.now.wall, &mut self.valves[index]);
-        // A graver fault takes the place of one that was told before.
-        let is_graver = valve.kept.fault.as_ref().is_none_or(|fault| kind == Kind::StaysOpen && fault.kind != kind);
         if is_graver {
             valve.kept.fault = Some(Fault { kind, text: text.clone(), since: at });
             self.event(Subject::Valve(index), Happening::Locked { reason: kind.name(), text });

@@ -53,6 +53,17 @@ pub(super) struct Way {
     pub measured: Option<Flow>,
     pub fit: FlowFit,
     pub in_flight: InFlight,
+    /// Given, and not yet told of the flat.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owed: Option<Owed>,
+}
+
+/// Water that a flat has got from a valve, before the flat's own weight has told of it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub(super) struct Owed {
+    /// When the last of it came.
+    pub at: Moment,
+    pub volume: Millilitres,
 }
 
 /// All of one valve.
@@ -107,6 +118,12 @@ impl ValveKept {
         self.ways.iter().map(|way| way.fit.flow()).sum()
     }
 
+    /// When it last gave a flat water.
+    pub fn last_to_a_flat(&self) -> Option<Moment> {
+        let reached = |poured: &&Poured| poured.flats.iter().any(|flat| *flat >= Millilitres::new(1.0));
+        self.poured.iter().filter(reached).map(|poured| poured.at).max_by_key(|at| at.mono)
+    }
+
     /// What was poured in the 24 h before.
     pub fn of_the_day(&self, now: Moment) -> Millilitres {
         self.today(now).map(|poured| poured.volume).sum()
@@ -131,7 +148,14 @@ impl ValveKept {
 
 impl Way {
     pub fn begin(flat: String, configured: Flow, flow: Flow) -> Self {
-        Self { flat, configured, measured: None, fit: FlowFit::begin(flow), in_flight: InFlight::begin(flow) }
+        Self {
+            flat,
+            configured,
+            measured: None,
+            fit: FlowFit::begin(flow),
+            in_flight: InFlight::begin(flow),
+            owed: None,
+        }
     }
 }
 

@@ -7,6 +7,7 @@ mod device;
 mod faults;
 mod kept;
 mod pouring;
+mod settling;
 mod situation;
 mod supplies;
 mod unattended;
@@ -43,12 +44,32 @@ pub(super) struct Valve {
     journal_failed: Option<Mono>,
     /// When it was last ordered open, or seen open.
     last_open: Option<Mono>,
+    /// Until when the last order lets it be open.
+    may_be_open_until: Option<Mono>,
     /// Its plan, with a number that stays while there is one.
     plan: Option<(u64, Watering)>,
     locked: Option<Lock>,
     sent: Option<Mono>,
     sent_volume: Option<Millilitres>,
     queued: bool,
+}
+
+/// A plan, or what has been poured, is told again when it has changed by so much.
+const TOLD_APART: Millilitres = Millilitres::new(5.0);
+
+impl Valve {
+    /// What a watering has poured so far, else what its plan would.
+    fn volume_to_tell(&self, now: Mono) -> Option<Millilitres> {
+        let poured = self.run.as_ref().map(|run| run.pour.delivered(now));
+        poured.or_else(|| self.plan.as_ref().map(|(_, plan)| plan.volume))
+    }
+
+    /// Whether that is to be told anew.
+    fn has_moved(&self, now: Mono) -> bool {
+        let moved = self.sent_volume.zip(self.volume_to_tell(now)).map(|(sent, volume)| (volume - sent).abs());
+        let paused = self.sent.is_none_or(|sent| now.since(sent) >= super::flats::LEAST_PAUSE);
+        paused && moved.is_some_and(|moved| moved >= TOLD_APART)
+    }
 }
 
 /// Why a valve may not open; goes when the reason goes.
@@ -83,7 +104,6 @@ impl Site {
             let since = valve.locked.as_ref().filter(|lock| lock.reason == reason).map_or(now.wall, |lock| lock.since);
             Lock { reason, text, since }
         });
-        let volume = watering.as_ref().map(|plan| plan.volume);
         valve.plan = watering.map(|plan| {
             let number = number.unwrap_or_else(|| {
                 self.plans_made += 1;
@@ -94,12 +114,7 @@ impl Site {
 
         let lock_changed = was_locked != valve.locked.as_ref().map(|lock| lock.reason);
         let turned = was_due != due || lock_changed;
-        let grown = match (valve.sent_volume, volume) {
-            (Some(sent), Some(volume)) => (volume - sent).abs() >= Millilitres::new(5.0),
-            _ => false,
-        };
-        let paused = valve.sent.is_none_or(|sent| now.mono.since(sent) >= super::flats::LEAST_PAUSE);
-        if turned || (grown && paused) {
+        if turned || valve.has_moved(now.mono) {
             self.publish_valve(index);
         }
         if lock_changed {
@@ -126,7 +141,7 @@ impl Site {
         let now = self.now.mono;
         let Some(valve) = self.valves.get_mut(index) else { return };
         valve.sent = Some(now);
-        valve.sent_volume = valve.plan.as_ref().map(|(_, plan)| plan.volume);
+        valve.sent_volume = valve.volume_to_tell(now);
         if !std::mem::replace(&mut valve.queued, true) {
             self.out.push_back(Output::State(Subject::Valve(index)));
         }
@@ -179,7 +194,8 @@ impl Site {
     /// What may still be poured of the day's volume; `None` before it can be said.
     fn left_today(&self, index: usize) -> Option<Millilitres> {
         let most = self.max_per_day(index)?;
-        Some((most - self.of_the_day(index)).max(Millilitres::ZERO))
+        let left = (most - self.of_the_day(index)).max(Millilitres::ZERO);
+        Some(self.left_for_unweighed(index).map_or(left, |unweighed| left.min(unweighed)))
     }
 
     /// What the valve has given in 24 hours: what was settled, what may have come of an opening whose end is unknown, and what

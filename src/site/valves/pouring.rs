@@ -1,15 +1,14 @@
 //! A watering from its beginning to its end: guard, journal, orders, weights, and what is learned of it.
 
-use super::super::{By, Happening, Site, Subject};
+use super::super::{Happening, Site, Subject};
 use super::changed::PlannedBy;
 use super::device::Device;
-use super::kept::{Bucket, Entry, Poured};
-use crate::alert::Kind;
+use super::kept::{Bucket, Entry};
 use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
 use crate::watering::{
-    Bed, Ended, Goal, Lesson, LimitedBy, Objection, Opening, Passing, Phase, Plan as Watering, Pour, Rules, Scale,
-    Settled, WhyClose, objection,
+    Bed, Ended, Goal, LimitedBy, Objection, Opening, Passing, Phase, Plan as Watering, Pour, Rules, Scale, WhyClose,
+    objection,
 };
 
 /// A moment that is bad for opening is waited out for so long, and so many periods of the slowest stand.
@@ -21,8 +20,6 @@ const LOOKS_EVERY: Span = Span::seconds(1);
 const FLUSHED_WITHIN: Span = Span::seconds(5);
 /// A master opens so long before.
 const MASTER_FIRST: Span = Span::seconds(2);
-/// Of an unweighed flat's band, so much a day.
-const UNWEIGHED: f64 = 0.25;
 
 /// A watering under way.
 #[derive(Debug)]
@@ -57,12 +54,21 @@ enum Step {
 }
 
 impl Run {
+    /// It is open, or about to be.
+    pub fn needs_its_master(&self) -> bool {
+        matches!(self.step, Step::Master { .. }) || matches!(self.pour.phase(), Phase::Open { .. })
+    }
+
     pub fn next_wake(&self, now: Mono) -> Option<Mono> {
         match self.step {
             Step::Journal { since, .. } => Some(since + FLUSHED_WITHIN),
             Step::Master { since, .. } if now < since + MASTER_FIRST => Some(since + MASTER_FIRST),
             Step::Master { .. } => Some(now + LOOKS_EVERY),
             Step::None if self.waits.is_some() => Some(now + LOOKS_EVERY),
+            // It would have settled, but nobody knows yet that it is closed.
+            Step::None if matches!(self.pour.phase(), Phase::Settling { .. }) => {
+                self.pour.next_wake(now).map(|at| if at > now { at } else { now + LOOKS_EVERY })
+            }
             Step::None => self.pour.next_wake(now),
         }
     }
@@ -137,7 +143,7 @@ impl Site {
             let room = if self.is_weighed_all_the_time(fed.flat) {
                 fed.room()
             } else {
-                let day = fed.band.of_water() * UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
+                let day = fed.band.of_water() * super::situation::UNWEIGHED - valve.kept.of_the_day_to(place, self.now);
                 fed.room().min(day.max(Millilitres::ZERO))
             };
             Bed::new(fed.flat, wants, room, way.fit, way.in_flight, self.scale_under(fed.flat))
@@ -457,103 +463,10 @@ impl Site {
             self.close_for(index, &why);
         }
         self.drive(index);
+        if self.valves[index].has_moved(now) {
+            self.publish_valve(index);
+        }
         self.wish_valve(index);
-    }
-
-    fn is_settling(&mut self, index: usize) -> bool {
-        let now = self.now.mono;
-        let Some(run) = &mut self.valves[index].run else { return false };
-        let excess = run.pour.excess();
-        if excess > 0.0 && self.valves[index].kept.fault.is_none() {
-            let text =
-                format!("the flats go on gaining though it was ordered closed: {excess:.0} g more than they may");
-            self.stays_open(index, text);
-        }
-        if self.may_still_run(index) {
-            return false;
-        }
-        let Some(run) = &mut self.valves[index].run else { return false };
-        let before: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
-        let Some(settled) = run.pour.settle(now) else { return false };
-        let after: Vec<Millilitres> = run.pour.beds().iter().map(Bed::gained).collect();
-        self.take_in(index, &settled, &before, &after);
-        true
-    }
-
-    /// What it gave is not weighed before its report says closed, or its own timer has closed it.
-    fn may_still_run(&self, index: usize) -> bool {
-        if !self.plan.valves[index].reports || self.not_closed(index).is_none() {
-            return false;
-        }
-        let over =
-            self.valves[index].kept.entry.as_ref().map(|entry| entry.at.mono + Span::seconds(i64::from(entry.seconds)));
-        over.is_none_or(|over| self.now.mono < over + super::account::CUT_OFF_SETTLES)
-    }
-
-    /// Counts, learns, and tells of what an opening gave.
-    fn take_in(&mut self, index: usize, settled: &Settled, before: &[Millilitres], after: &[Millilitres]) {
-        let at = self.now;
-        let flats: Vec<Millilitres> =
-            after.iter().zip(before).map(|(after, before)| (*after - *before).max(Millilitres::ZERO)).collect();
-        let valve = &mut self.valves[index];
-        let bucket = valve.run.as_ref().is_some_and(|run| run.pour.beds().is_empty());
-        // What went into a bucket is known by its time alone, until somebody has said what it caught.
-        let volume = match (&valve.kept.entry, bucket) {
-            (Some(entry), true) => entry.most,
-            _ => settled.delivered,
-        };
-        valve.kept.entry = None;
-        valve.kept.write_down(Poured { at, volume, flats: flats.clone() });
-        for lesson in &settled.lessons {
-            self.learn(index, lesson);
-        }
-        self.take_from_supply(index, volume);
-        let feeds = self.plan.valves[index].feeds.clone();
-        for (feed, got) in feeds.iter().zip(&flats) {
-            if *got >= Millilitres::new(1.0) {
-                self.got_water(feed.flat, *got);
-            }
-        }
-        if settled.no_gain {
-            let text = "it was open twice, and hardly any water arrived. Is the tank empty, the tap shut, a hose off or an emitter \
-                        blocked?";
-            self.lock(index, Kind::NoGain, text.to_owned());
-        }
-        self.keep(Subject::Valve(index));
-        self.publish_valve(index);
-    }
-
-    fn got_water(&mut self, flat: usize, got: Millilitres) {
-        self.interrupt(flat, super::super::readings::QUIET_AFTER_WATER);
-        if self.is_weighed_all_the_time(flat) {
-            // Its stand tells of it when the weight has come to rest.
-            if let Some(flat) = self.flats.get_mut(flat) {
-                flat.kept.watered = Some(self.now);
-            }
-        } else {
-            self.poured_where_no_scale_saw(flat, got, self.now, By::Valve);
-        }
-        self.keep(Subject::Flat(flat));
-    }
-
-    fn learn(&mut self, index: usize, lesson: &Lesson) {
-        let valve = &mut self.valves[index];
-        let Some(way) = valve.kept.ways.get_mut(lesson.bed) else { return };
-        // What hardly arrived says nothing of a flow; the fault says it.
-        let should = way.fit.gives(lesson.open_for);
-        if lesson.gain.get() < 0.3 * should.get() || lesson.open_for < 1.0 {
-            return;
-        }
-        let share = way.fit.share(lesson.open_for, lesson.gain).filter(|_| should > Millilitres::new(30.0));
-        way.fit.learn(lesson.open_for, lesson.gain);
-        if let Some(above) = lesson.above {
-            way.in_flight.learn(above);
-        }
-        let (fit, in_flight) = (way.fit, way.in_flight);
-        if let Some(run) = &mut valve.run {
-            run.pour.learned(lesson.bed, fit, in_flight);
-        }
-        self.judge_flow(index, share, fit.drift());
     }
 
     // ---- end
@@ -561,14 +474,18 @@ impl Site {
     pub(super) fn stop_run(&mut self, index: usize, ended: Ended) {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.as_mut()) else { return };
         run.pour.stop(ended);
-        let is_open = matches!(run.pour.phase(), Phase::Open { .. });
-        if is_open {
-            self.close_for(index, &WhyClose::Pulse);
-        }
+        self.close_if_open(index);
         self.drive(index);
     }
 
-    fn ends(&mut self, index: usize, ended: Ended) {
+    pub(super) fn close_if_open(&mut self, index: usize) {
+        let run = self.valves[index].run.as_ref();
+        if run.is_some_and(|run| matches!(run.pour.phase(), Phase::Open { .. })) {
+            self.close_for(index, &WhyClose::Pulse);
+        }
+    }
+
+    pub(super) fn ends(&mut self, index: usize, ended: Ended) {
         let Some(run) = self.valves.get_mut(index).and_then(|valve| valve.run.take()) else { return };
         if !matches!(run.step, Step::None) {
             // What the journal has of it was never ordered.

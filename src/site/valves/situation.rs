@@ -2,11 +2,14 @@
 
 use super::super::Site;
 use crate::alert::Kind;
-use crate::moment::Span;
+use crate::moment::{Mono, Span};
+use crate::units::Millilitres;
 use crate::watering::Situation;
 
 /// A weight is fresh up to two periods, and at least so long.
 const FRESH: Span = Span::seconds(3);
+/// Of an unweighed flat's band, so much a day.
+pub(super) const UNWEIGHED: f64 = 0.25;
 /// The store is tried again so long after it could not be written.
 const JOURNAL_AGAIN: Span = Span::seconds(60);
 
@@ -28,6 +31,7 @@ impl Site {
             clock_wrong: self.is_clock_wrong(),
             out_of_hours: !self.is_in_hours(index),
             empty: self.empty_supply(index),
+            uptake: self.uptake(index),
             connected: valve.link && self.broker && self.is_master_linked(index),
             journal: valve.journal_failed.is_none_or(|at| self.now.mono.since(at) > JOURNAL_AGAIN),
             other: self.other_on_the_supply(index),
@@ -44,12 +48,36 @@ impl Site {
         (valve.kept.entry.is_some() && valve.run.is_none()).then(|| text.to_owned())
     }
 
-    /// Flats that are not weighed need their owner's word, and are not watered by themselves while a check is overdue.
+    /// What was given from below is drawn up before more is given. The rests of one watering are its own.
+    fn uptake(&self, index: usize) -> Option<String> {
+        let until = self.uptake_until(index).filter(|_| self.valves[index].run.is_none())?;
+        let last = self.valves[index].kept.last_to_a_flat()?;
+        let hour = |wall| self.stamp(wall).get(11..16).unwrap_or_default().to_owned();
+        let (gave, over) = (hour(last.wall), hour(self.now.wall_at(until)));
+        let valve = &self.plan.valves[index].id;
+        Some(format!("the mix still draws up what {valve} gave from below at {gave}; it waters again from {over} on"))
+    }
+
+    /// When uptake from the tray is over, while it is not.
+    pub(super) fn uptake_until(&self, index: usize) -> Option<Mono> {
+        let lasts = crate::watering::uptake(self.plan.valves.get(index)?)?;
+        let until = self.valves.get(index)?.kept.last_to_a_flat()?.mono + lasts;
+        (until > self.now.mono).then_some(until)
+    }
+
+    /// Flats that only a `like` speaks for need their owner's word, and are not watered by themselves while a check is overdue. What is
+    /// weighed now and then, on a shared scale or in the kitchen, has no fresh weight but while it lies there, and nobody speaks for it.
     fn unweighed(&self, index: usize, by_itself: bool) -> Option<(&'static str, String)> {
         let settings = &self.plan.valves[index];
         settings.feeds.iter().filter(|feed| !self.is_weighed_all_the_time(feed.flat)).find_map(|feed| {
             let (_, flat) = self.plan.flats.get(feed.flat)?;
             let label = &flat.label;
+            if flat.like.is_none() {
+                let text = format!(
+                    "{label} is weighed only now and then, and no `like` speaks for it, so nobody would see how much water it gets"
+                );
+                return Some(("unweighed", text));
+            }
             if !settings.unweighed_accepted {
                 let text = format!(
                     "{label} is on no stand, so nobody would see how much water it gets; `unweighed: accepted` in the file lets it open"
@@ -59,6 +87,21 @@ impl Site {
             let is_due = self.board.is_raised(Kind::WeighDue, crate::alert::Of::Flat(feed.flat));
             (by_itself && is_due).then(|| ("weigh-due", format!("{label} has to be weighed first")))
         })
+    }
+
+    /// What the valve may give so that no flat that is not weighed gets more than its share of a day; `None` where all are weighed.
+    pub(super) fn left_for_unweighed(&self, index: usize) -> Option<Millilitres> {
+        let (settings, kept) = (self.plan.valves.get(index)?, &self.valves.get(index)?.kept);
+        let of = |(place, feed): (usize, &crate::watering::Feed)| {
+            if self.is_weighed_all_the_time(feed.flat) {
+                return None;
+            }
+            let (band, _) = self.flats.get(feed.flat)?.band?;
+            let left = band.width().of_water() * UNWEIGHED - kept.of_the_day_to(place, self.now);
+            let share = kept.ways.get(place)?.fit.flow() / kept.flow();
+            Some(Millilitres::new(left.get().max(0.0) / share.max(1e-6)))
+        };
+        settings.feeds.iter().enumerate().filter_map(of).min_by(|a, b| a.get().total_cmp(&b.get()))
     }
 
     pub(super) fn is_weighed_all_the_time(&self, flat: usize) -> bool {

@@ -64,12 +64,12 @@ impl Site {
     /// Orders the master of a valve closed, once none that it serves is open.
     pub(super) fn close_master_of(&mut self, index: usize) {
         let (Some(supply), Some(master)) = (self.supply_of(index), self.master_of(index)) else { return };
+        // One that is to be closed, and does not say that it is, needs no water any more.
         let serves = |(other, settings): (usize, &crate::watering::ValveSettings)| {
             settings.supply == Some(supply)
-                && self
-                    .valves
-                    .get(other)
-                    .is_some_and(|valve| valve.run.is_some() && !valve.device.is_closed() && valve.kept.fault.is_none())
+                && self.valves.get(other).is_some_and(|valve| {
+                    valve.kept.fault.is_none() && valve.run.as_ref().is_some_and(super::Run::needs_its_master)
+                })
         };
         let is_needed = self.plan.valves.iter().enumerate().any(serves);
         let is_open = matches!(self.valves[master].device, Device::Opening { .. } | Device::Open { .. });

@@ -59,6 +59,13 @@ impl Site {
         })
     }
 
+    /// When a valve whose plan is due may water by itself again, if its hours are what it waits for.
+    pub(super) fn hours_begin(&self, index: usize) -> Option<Mono> {
+        let (from, _) = self.plan.valves[index].hours?;
+        let waits = self.plan.valves[index].mode == Mode::Auto && self.valves.get(index)?.due_since.is_some();
+        (waits && !self.is_in_hours(index)).then(|| self.now.mono_at(self.plan.zone.next(self.now.wall, from)))
+    }
+
     pub(super) fn is_in_hours(&self, index: usize) -> bool {
         let Some((from, to)) = self.plan.valves[index].hours else { return true };
         // In them, if they began later than they ended.
