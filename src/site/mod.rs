@@ -192,6 +192,10 @@ impl Site {
             self.interrupt_forecast(flat);
             self.agenda.wish(Subject::Flat(flat), self.now.mono);
         }
+        // Kept with both clocks of now: see `ValveKept::go_on`.
+        for valve in 0..self.valves.len() {
+            self.keep(Subject::Valve(valve));
+        }
     }
 
     /// The next thing to be done.
