@@ -12,7 +12,7 @@ use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Millilitres, Words};
 
 /// A Monday in March, 08:00 UTC.
-const START: Wall = Wall::from_millis(1_773_043_200_000);
+pub(crate) const START: Wall = Wall::from_millis(1_773_043_200_000);
 pub(crate) const OWN: usize = 0;
 pub(crate) const SCALE: usize = 1;
 /// On its own stand.
