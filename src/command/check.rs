@@ -2,7 +2,8 @@
 
 use super::file;
 use crate::config::Checked;
-use crate::moment::Span;
+use crate::moment::{Span, Wall};
+use crate::service::Clock;
 use crate::site::Plan;
 use crate::units::{Flow, Millilitres, Words};
 use crate::watering::ValveSettings;
@@ -14,7 +15,7 @@ use std::path::Path;
 pub fn run(config: Option<&Path>) -> i32 {
     match file::load(config) {
         Ok((path, checked)) => {
-            print!("{}", report(&path.display().to_string(), &checked));
+            print!("{}", report(&path.display().to_string(), &checked, Clock::start(None).now().wall));
             0
         }
         Err(error) => {
@@ -24,9 +25,9 @@ pub fn run(config: Option<&Path>) -> i32 {
     }
 }
 
-/// What is printed of a good file: one line, a line for each valve, then notes.
+/// What is printed of a good file: one line, a line for each valve, then notes. `now` is what a day of sowing is held against.
 #[must_use]
-pub fn report(file: &str, checked: &Checked) -> String {
+pub fn report(file: &str, checked: &Checked, now: Wall) -> String {
     let plan = &checked.plan;
     let stands = counted(plan.stands.len(), "stand");
     let flats = counted(plan.flats.len(), "flat");
@@ -36,10 +37,21 @@ pub fn report(file: &str, checked: &Checked) -> String {
         // Writing to a String cannot fail.
         let _ = writeln!(out, "  valve `{}`: stuck open it would pour {}", valve.id, stuck(valve, plan));
     }
-    for note in &checked.notes {
+    for note in checked.notes.iter().cloned().chain(sown_ahead(plan, now)) {
         let _ = writeln!(out, "  note: {note}");
     }
     out
+}
+
+/// Flats that are to be sown on a day to come: meant, or a slip of the pen in the year.
+fn sown_ahead(plan: &Plan, now: Wall) -> impl Iterator<Item = String> {
+    let today = plan.zone.date(now);
+    plan.flats.iter().filter_map(move |(id, flat)| {
+        let sown = flat.sown.filter(|sown| *sown > today)?;
+        let days = (sown - today).num_days();
+        let ahead = if days == 1 { "tomorrow".to_owned() } else { format!("in {days} days") };
+        Some(format!("flat `{id}` is `sown: {sown}`, {ahead}: its stages begin then. Is the date right?"))
+    })
 }
 
 fn counted(number: usize, word: &str) -> String {

@@ -1,8 +1,10 @@
 //! `tarewell export`: what the store has kept, as tables. The service may be running or not; nothing is changed.
 
 use super::file;
+use super::standing::{Standing, read_as};
 use crate::moment::{Wall, Zone};
 use crate::store::{KeptEvent, Of, Reader};
+use crate::units::Grams;
 use chrono::NaiveDate;
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -84,21 +86,25 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     let reader = Reader::open(&store).map_err(|error| failed(error.to_string()))?;
     let events = reader.events(None, usize::MAX).map_err(|error| failed(error.to_string()))?;
     let is_kept = |id: &String| events.iter().any(|event| event.of == Of::Flat && event.id == *id);
-    let is_known = |id: &String| plan.flats.iter().any(|(flat, _)| flat == id) || is_kept(id);
+    let is_of_the_file =
+        |id: &String| plan.flats.iter().any(|(flat, settings)| flat == id || settings.formerly.as_ref() == Some(id));
+    let is_known = |id: &String| is_of_the_file(id) || is_kept(id);
     if let Some(id) = args.flat.iter().find(|id| !is_known(id)) {
         return Err((2, format!("--flat: neither the file nor the store has a flat {id:?}. Nothing was written")));
     }
+    let standing = Standing::of(&events);
+    let not_so = taken_back(&events, &standing);
     let events: Vec<KeptEvent> = events.into_iter().filter(|event| wanted.has(event)).collect();
-    let weights = weights(&reader, &wanted).map_err(failed)?;
+    let weights = weights(&reader, &wanted, &not_so).map_err(failed)?;
     let tables = [
         ("weights.csv", &["flat", "time", "weight_g", "fraction"][..], weights),
         (
             "waterings.csv",
-            &["seq", "flat", "time", "added_ml", "kept_ml", "by", "where"],
-            rows(&events, &wanted, watering),
+            &["seq", "flat", "time", "added_ml", "kept_ml", "by", "where", "read_as"],
+            rows(&events, &wanted, &standing, watering),
         ),
-        ("bands.csv", &["seq", "flat", "time", "event", "what", "from", "to"], rows(&events, &wanted, band)),
-        ("events.csv", &["seq", "of", "id", "time", "event", "more"], rows(&events, &wanted, any)),
+        ("bands.csv", &["seq", "flat", "time", "event", "what", "from", "to"], rows(&events, &wanted, &standing, band)),
+        ("events.csv", &["seq", "of", "id", "time", "event", "more"], rows(&events, &wanted, &standing, any)),
     ];
     std::fs::create_dir_all(&args.out).map_err(|error| failed(format!("{}: {error}", args.out.display())))?;
     let there: Vec<_> = tables.iter().map(|(name, ..)| args.out.join(name)).filter(|path| path.exists()).collect();
@@ -130,7 +136,14 @@ fn chosen(args: &ExportArgs, plan: &crate::site::Plan) -> Result<Option<BTreeSet
         let asked = fill.is_some() || args.sown.is_some();
         asked && (fill.is_none() || flat.fill == fill) && (args.sown.is_none() || flat.sown == args.sown)
     });
-    let flats: BTreeSet<String> = by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect();
+    let mut flats: BTreeSet<String> = by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect();
+    // What was kept under a former id is under the new one from the next start on, and under the old one until then.
+    for (id, settings) in &plan.flats {
+        if let Some(former) = settings.formerly.as_ref().filter(|former| flats.contains(id) || flats.contains(*former))
+        {
+            flats.extend([id.clone(), former.clone()]);
+        }
+    }
     if flats.is_empty() {
         return Err((2, "the file has no flat of this fill and day of sowing. Nothing was written".to_owned()));
     }
@@ -144,26 +157,42 @@ impl Wanted {
     }
 }
 
-fn weights(reader: &Reader, wanted: &Wanted) -> Result<Vec<Vec<String>>, String> {
+/// Weights that were told and taken back: flat, time to the second, grams.
+fn taken_back(events: &[KeptEvent], standing: &Standing) -> BTreeSet<(String, String, String)> {
+    let is_none = |event: &&KeptEvent| event.name == "weighed" && standing.was(event) != Some("weighed");
+    let one = |event: &KeptEvent| {
+        let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
+        (event.id.clone(), text(&json, "weighed_at"), format!("{:.1}", json["to"].as_f64().unwrap_or_default()))
+    };
+    events.iter().filter(is_none).map(one).collect()
+}
+
+fn weights(
+    reader: &Reader,
+    wanted: &Wanted,
+    not_so: &BTreeSet<(String, String, String)>,
+) -> Result<Vec<Vec<String>>, String> {
     let kept = reader.weighed_flats().map_err(|error| error.to_string())?;
     let mut rows = Vec::new();
     for flat in kept.iter().filter(|flat| wanted.flats.as_ref().is_none_or(|flats| flats.contains(*flat))) {
         let points = reader.all_weights(flat, wanted.from, wanted.to).map_err(|error| error.to_string())?;
-        rows.extend(points.iter().map(|point| {
+        rows.extend(points.iter().filter_map(|point| {
             let fraction = point.fraction.map(|fraction| fraction.get().to_string()).unwrap_or_default();
-            vec![flat.clone(), wanted.zone.stamp(point.at), format!("{:.1}", point.weight.get()), fraction]
+            let (time, weight) = (wanted.zone.stamp(point.at), format!("{:.1}", point.weight.get()));
+            let is_so = !not_so.contains(&(flat.clone(), time.clone(), weight.clone()));
+            is_so.then(|| vec![flat.clone(), time, weight, fraction])
         }));
     }
     Ok(rows)
 }
 
-type Cells = fn(&KeptEvent, &Value, String) -> Option<Vec<String>>;
+type Cells = fn(&KeptEvent, &Value, String, &Standing) -> Option<Vec<String>>;
 
 /// The rows of those events that `cells` takes, with what was published of them.
-fn rows(events: &[KeptEvent], wanted: &Wanted, cells: Cells) -> Vec<Vec<String>> {
+fn rows(events: &[KeptEvent], wanted: &Wanted, standing: &Standing, cells: Cells) -> Vec<Vec<String>> {
     let row = |event: &KeptEvent| {
         let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
-        cells(event, &json, wanted.zone.stamp(event.wall))
+        cells(event, &json, wanted.zone.stamp(event.wall), standing)
     };
     events.iter().filter_map(row).collect()
 }
@@ -176,30 +205,44 @@ fn text(json: &Value, key: &str) -> String {
     }
 }
 
-fn watering(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+/// Each watering that still counts as one, also where it was read as something else at first.
+fn watering(event: &KeptEvent, json: &Value, time: String, standing: &Standing) -> Option<Vec<String>> {
     let of = |key| text(json, key);
-    (event.name == "watered").then(|| {
-        vec![event.seq.to_string(), event.id.clone(), time, of("added_ml"), of("kept_ml"), of("by"), of("where")]
+    let read = read_as(event)?;
+    if standing.was(event) != Some("watered") || standing.is_told_again(event) {
+        return None;
+    }
+    let row = |added: String, kept: String, by: String, place: String, read: &str| {
+        vec![event.seq.to_string(), event.id.clone(), time, added, kept, by, place, read.to_owned()]
+    };
+    Some(if read == "watered" {
+        row(of("added_ml"), of("kept_ml"), of("by"), of("where"), "")
+    } else {
+        // No more is known of it than its weight.
+        let added = Grams::new(json["change_g"].as_f64().unwrap_or_default()).of_water();
+        let added = format!("{:.1}", added.get());
+        row(added.clone(), added, "unknown".to_owned(), String::new(), &event.name)
     })
 }
 
-/// What recorded the band or changed it: the file for what was recorded, cells taken, a tray swapped, mix lost.
-fn band(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+/// What recorded the band or changed it and still stands: the file for what was recorded, cells taken, a tray swapped, mix lost.
+fn band(event: &KeptEvent, json: &Value, time: String, standing: &Standing) -> Option<Vec<String>> {
     let of = |key| text(json, key);
-    let is_band = match event.name.as_str() {
-        "dry-recorded" | "capacity-recorded" => true,
-        "setting-replaced" => matches!(of("what").as_str(), "dry_weight" | "capacity_weight"),
-        "corrected" => {
-            ["from", "to"].iter().any(|key| matches!(of(key).as_str(), "thinned" | "tray-swapped" | "mix-lost"))
-        }
-        _ => false,
-    };
+    let is_band = !standing.is_undone(event)
+        && match event.name.as_str() {
+            "dry-recorded" | "capacity-recorded" | "band-forgotten" => true,
+            "setting-replaced" => matches!(of("what").as_str(), "dry_weight" | "capacity_weight"),
+            "corrected" => {
+                standing.is_last_word(event) && matches!(of("to").as_str(), "thinned" | "tray-swapped" | "mix-lost")
+            }
+            _ => false,
+        };
     is_band.then(|| {
         vec![event.seq.to_string(), event.id.clone(), time, event.name.clone(), of("what"), of("from"), of("to")]
     })
 }
 
-fn any(event: &KeptEvent, json: &Value, time: String) -> Option<Vec<String>> {
+fn any(event: &KeptEvent, json: &Value, time: String, _: &Standing) -> Option<Vec<String>> {
     let mut more = json.as_object()?.clone();
     for key in ["seq", "time", "event", "of", "id"] {
         more.remove(key);

@@ -13,3 +13,4 @@ pub mod recorded;
 pub mod replay;
 pub mod run;
 pub mod schema;
+mod standing;

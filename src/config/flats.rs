@@ -93,7 +93,39 @@ pub(super) fn read(
     alone_on_their_stands(&sections, &flats, stands);
     spoken_for(&sections, &flats);
     formerly(&sections, &flats, &whole.ids);
+    told_apart(whole, &flats);
+    left_out_of_rounds(whole, &flats, stands);
     flats
+}
+
+/// Two flats of one label: nothing is wrong with that, but nobody could tell which one an alert or a round means.
+fn told_apart(whole: &Whole<'_>, flats: &[(String, FlatSettings)]) {
+    let mut named: HashMap<&str, &str> = HashMap::new();
+    for (id, flat) in flats {
+        let first = *named.entry(flat.label.as_str()).or_insert(id);
+        if first != id {
+            whole.reader.note(format!(
+                "flats `{first}` and `{id}` have the same label, {:?}: alerts and rounds would not tell them apart",
+                flat.label
+            ));
+        }
+    }
+}
+
+/// As soon as one flat names a shared stand, a round on it is of those that name it.
+fn left_out_of_rounds(whole: &Whole<'_>, flats: &[(String, FlatSettings)], stands: &[(String, StandSettings)]) {
+    for (index, (name, _)) in stands.iter().enumerate().filter(|(_, (_, settings))| settings.shared) {
+        let names_it = flats.iter().filter(|(_, flat)| flat.stand == Some(index)).count();
+        let without: Vec<&str> =
+            flats.iter().filter(|(_, flat)| flat.stand.is_none()).map(|(id, _)| id.as_str()).collect();
+        if let ([first, ..], true) = (without.as_slice(), names_it > 0) {
+            whole.reader.note(format!(
+                "`round` on the shared stand `{name}` takes only flats that name it ({names_it}); those without a stand are left out, \
+                 such as `{first}` ({} in all)",
+                without.len()
+            ));
+        }
+    }
 }
 
 struct Flat<'a> {

@@ -217,6 +217,12 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.altered != to.ends.altered {
         carried.ends.altered.clone_from(&to.ends.altered);
     }
+    if from.ends.cells_gone != to.ends.cells_gone {
+        carried.ends.cells_gone = to.ends.cells_gone;
+    }
+    if from.ends.told_by != to.ends.told_by {
+        carried.ends.told_by = to.ends.told_by;
+    }
     if from.ends.since != to.ends.since {
         carried.ends.since = to.ends.since;
     }
@@ -289,7 +295,9 @@ impl Entry {
     fn lose_mix(&self, ends: &mut Ends, setting: &Setting) {
         let Some((dry, capacity)) = ends_of(ends, setting) else { return };
         let cells = self.corrected.and_then(|(_, cells)| cells).zip(setting.cells);
-        let by_cells = cells.map(|(gone, of)| f64::from(gone) / f64::from(of.max(1)));
+        // Of those that were still there.
+        let by_cells = cells.map(|(gone, of)| f64::from(gone) / f64::from(of.saturating_sub(ends.cells_gone).max(1)));
+        ends.cells_gone += cells.map_or(0, |(gone, _)| gone);
         let before = self.weight.map(|weight| weight - self.change - setting.tare);
         let by_weight =
             before.filter(|before| *before > Grams::ZERO).map(|before| (Grams::ZERO - self.change) / before);

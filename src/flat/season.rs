@@ -34,6 +34,12 @@ pub struct Ends {
     /// A correction has moved its ends: it is no longer as it was filled.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub altered: Option<Box<Altered>>,
+    /// So many of its cells have been taken out since it was filled.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub cells_gone: u32,
+    /// The number of the event that told of them, if one did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub told_by: Option<u64>,
     /// A plant mass as older stores have it: without a time.
     #[serde(skip_serializing_if = "is_none")]
     plants: Grams,
@@ -60,6 +66,11 @@ impl Ends {
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
 fn is_none(mass: &Grams) -> bool {
     *mass == Grams::ZERO
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
+const fn is_zero(count: &u32) -> bool {
+    *count == 0
 }
 
 /// Something a command had set that gave way to a change in the file.
@@ -164,6 +175,7 @@ impl Season {
         self.remember();
         self.ends.dry = Some(Box::new(Over { value: dry, file }));
         self.ends.grown = None;
+        self.ends.cells_gone = 0;
         self.ends.since = Some(now);
     }
 
@@ -255,6 +267,7 @@ impl Season {
             self.before.remove(0);
         }
         self.before.push(self.ends.clone());
+        self.ends.told_by = None;
     }
 
     /// Recorded weights follow a corrected span.

@@ -4,6 +4,7 @@ use super::backlog::Backlog;
 use super::valves::Links;
 use super::{Clock, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
+use crate::moment::Wall;
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
 use crate::notify::{News, Notifier};
 use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
@@ -384,27 +385,34 @@ impl Desk {
                 self.site.write_today(&mut json);
                 let _ = answer.send(String::from_utf8(json).unwrap_or_default());
             }
-            Ask::Away(answer) => {
+            Ask::Away { until, answer } => {
                 let mut json = Vec::new();
                 self.site.write_away(&mut json);
-                let _ = answer.send(String::from_utf8(json).unwrap_or_default());
+                let is_to_come = until > self.tools.clock.now().wall;
+                let _ = answer.send(is_to_come.then(|| String::from_utf8(json).unwrap_or_default()));
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
-                let place = self.tools.router.names().flat(&flat);
-                let known = place.is_ok();
-                // An earlier season is shown to who asks for its days.
-                let from = from.or_else(|| self.site.season_begun(place.ok()?));
-                let points =
-                    self.tools.history.as_ref().and_then(|history| history.history(&flat, from, to, AT_MOST).ok());
-                let plotted = points.unwrap_or_default().into_iter().map(|point| Plotted {
-                    at: point.at,
-                    weight: point.weight,
-                    fraction: point.fraction,
-                });
-                let _ = answer.send(known.then(|| plotted.collect()));
+                let _ = answer.send(self.history(&flat, from, to));
             }
         }
+    }
+
+    /// The weights of a flat of the file, also by its former id, or of one that is retired, as long as they are kept.
+    fn history(&self, id: &str, from: Option<Wall>, to: Option<Wall>) -> Option<Vec<Plotted>> {
+        let flats = &self.site.plan().flats;
+        let place = flats.iter().position(|(flat, settings)| flat == id || settings.formerly.as_deref() == Some(id));
+        let id = place.and_then(|place| flats.get(place)).map_or(id, |(flat, _)| flat);
+        let history = self.tools.history.as_ref();
+        if place.is_none() && !history?.weighed_flats().ok()?.iter().any(|flat| flat == id) {
+            return None;
+        }
+        // An earlier season is shown to who asks for its days.
+        let from = from.or_else(|| self.site.season_begun(place?));
+        let points = history.and_then(|history| history.history(id, from, to, AT_MOST).ok()).unwrap_or_default();
+        let plotted =
+            |point: crate::store::Point| Plotted { at: point.at, weight: point.weight, fraction: point.fraction };
+        Some(points.into_iter().map(plotted).collect())
     }
 
     fn command(&mut self, to: &To, payload: &[u8], answer: oneshot::Sender<Reply>) {

@@ -1,9 +1,9 @@
 //! Between what the engine wants kept and what the store keeps.
 
 use crate::moment::Wall;
-use crate::site::{Event, Output, Plan, Saved, Site};
+use crate::site::{Event, Happening, Output, Plan, Saved, Site};
 use crate::store::{self, Of, Store, StoreError, Write};
-use crate::wire::{Names, event_name, write_event};
+use crate::wire::{Names, event_name, event_of, write_event};
 
 /// What was kept of flats under the ids they had before is kept under those they have now; which flats, from and to.
 ///
@@ -49,7 +49,7 @@ pub fn write(site: &Site, names: &Names, output: &Output, now: Wall) -> Option<W
                 None => Write::ForgetAlert { kind, of, id },
             })
         }
-        Output::Event(event) => Some(event_of(site, names, event)),
+        Output::Event(event) => Some(kept_event(site, names, event)),
         Output::Weight(sample) => {
             let (flat, _) = site.plan().flats.get(sample.flat)?;
             Some(Write::Weight {
@@ -63,14 +63,18 @@ pub fn write(site: &Site, names: &Names, output: &Output, now: Wall) -> Option<W
     }
 }
 
-fn event_of(site: &Site, names: &Names, event: &Event) -> Write {
+fn kept_event(site: &Site, names: &Names, event: &Event) -> Write {
     let mut json = Vec::new();
     write_event(event, names, site.plan().zone, &mut json);
+    let id = match &event.what {
+        Happening::Retired { flat } => flat.clone(),
+        _ => site.id(event.subject).to_owned(),
+    };
     Write::Event {
         seq: event.seq,
         wall: event.at,
-        of: Of::from(event.subject),
-        id: site.id(event.subject).to_owned(),
+        of: Of::from(event_of(event)),
+        id,
         name: event_name(&event.what),
         json: String::from_utf8(json).unwrap_or_default(),
     }

@@ -115,6 +115,14 @@ impl Between {
         }
     }
 
+    /// Cells were taken out, with their share of what was poured.
+    pub fn scale_pours(&mut self, left: f64) {
+        self.poured = self.poured * left;
+        for pour in &mut self.pours {
+            pour.amount = pour.amount * left;
+        }
+    }
+
     /// What was poured before this moment is in a weight now.
     fn weighed(&mut self, at: Moment) {
         self.poured = Grams::ZERO;

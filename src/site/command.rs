@@ -183,6 +183,11 @@ pub enum Command {
         /// So many cells were taken out.
         cells: Option<u32>,
     },
+    /// Flat: so many cells were taken out where no scale saw it.
+    CellsTaken {
+        /// How many.
+        cells: u32,
+    },
     /// Flat: its plants go on in these.
     PotOn {
         /// Places in the plan.
@@ -204,6 +209,8 @@ pub enum Command {
     WeighOn {
         /// The flat's place in the plan.
         flat: usize,
+        /// Whatever it weighs.
+        sure: bool,
     },
     /// Stand, shared: weigh these in turn.
     Round {
@@ -218,6 +225,14 @@ pub enum Command {
     Skip,
     /// Stand, shared: the round is over.
     End,
+    /// Stand, shared: a command about turns, only if it is this flat's turn; a single `weigh` or a round may then put an end to what is
+    /// under way.
+    AtTurnOf {
+        /// The flat's place in the plan.
+        flat: usize,
+        /// What to do then.
+        then: Box<Command>,
+    },
     /// Flat: its valve's plan for it alone, or this volume.
     Water {
         /// How much; `None`: up to its target.

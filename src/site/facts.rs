@@ -3,6 +3,7 @@
 use super::flats::{Flat, Kept, Sent};
 use super::orders::Answered;
 use super::stands::Bench;
+use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};
 use crate::alert::{Alert, Kind, Of};
 use crate::flat::{Replaced, Season};
@@ -41,18 +42,46 @@ struct SiteFacts {
     #[serde(skip_serializing_if = "Option::is_none")]
     paused_until: Option<Mono>,
     answered: HashMap<String, Answered>,
+    /// The flats of the file; `None` in older stores.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    flats: Option<Vec<String>>,
+}
+
+/// What is kept of a stand, and of the turns on it if it is shared.
+#[derive(Debug, Serialize, Deserialize)]
+struct BenchFacts {
+    #[serde(flatten)]
+    stand: StandFacts,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    turn: Option<TurnKept>,
+    /// What was taken for a flat's, while that lies there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    last_taken: Option<Grams>,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    waits_for_empty: bool,
 }
 
 impl Site {
+    fn bench_facts(&self, stand: usize) -> Option<BenchFacts> {
+        let bench = self.stands.get(stand)?;
+        Some(BenchFacts {
+            stand: bench.stand.facts(),
+            turn: self.turn_kept(stand),
+            last_taken: bench.last_taken.filter(|_| bench.turn.is_some()),
+            waits_for_empty: bench.waits_for_empty && bench.turn.is_some(),
+        })
+    }
+
     /// What must survive of a subject, as JSON; `None` where there is nothing.
     #[must_use]
     pub fn fact(&self, subject: Subject) -> Option<Fact> {
         let json = match subject {
             Subject::Flat(flat) => serde_json::to_string(&self.flats.get(flat)?.kept),
-            Subject::Stand(stand) => serde_json::to_string(&self.stands.get(stand)?.stand.facts()),
+            Subject::Stand(stand) => serde_json::to_string(&self.bench_facts(stand)?),
             Subject::Site => {
                 let (plans_made, paused_until) = (self.plans_made, self.paused_until);
-                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone() })
+                let flats = Some(self.plan.flats.iter().map(|(id, _)| id.clone()).collect());
+                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone(), flats })
             }
             Subject::Valve(valve) => self.valve_fact(valve)?,
             Subject::Supply(supply) => serde_json::to_string(self.supplies.get(supply)?),
@@ -85,16 +114,25 @@ impl Site {
         let plan = self.plan.clone();
         let facts: HashMap<(&str, &str), &str> =
             saved.facts.iter().map(|fact| ((fact.of.as_str(), fact.id.as_str()), fact.json.as_str())).collect();
+        let mut before = None;
         if let Some(site) = facts.get(&("site", "")).and_then(|json| serde_json::from_str::<SiteFacts>(json).ok()) {
             self.plans_made = site.plans_made;
             self.answered = site.answered;
             self.paused_until = site.paused_until;
+            before = site.flats;
         }
+        self.tell_of_ids(before.as_deref());
+        let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
-            let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<StandFacts>("stand", id, json));
+            let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
             let index = self.stands.len();
+            let (mut last_taken, mut waits_for_empty) = (None, false);
             let (stand, replaced) = match facts {
-                Some(facts) => Stand::restore(settings.clone(), facts),
+                Some(facts) => {
+                    turns.extend(facts.turn.map(|turn| (index, turn)));
+                    (last_taken, waits_for_empty) = (facts.last_taken, facts.waits_for_empty);
+                    Stand::restore(settings.clone(), facts.stand)
+                }
                 None => (Stand::new(settings.clone()), Vec::new()),
             };
             self.stands.push(Bench {
@@ -106,10 +144,10 @@ impl Site {
                 pending: Vec::new(),
                 watch: None,
                 turn: None,
-                last_taken: None,
+                last_taken,
                 shown_last: None,
                 rested: None,
-                waits_for_empty: false,
+                waits_for_empty,
             });
             for replaced in replaced {
                 let what = Happening::SettingReplaced {
@@ -153,9 +191,32 @@ impl Site {
             self.agenda.wish(Subject::Flat(flat), self.now.mono + Span::from_millis(1));
         }
         self.recall_valves(&facts);
+        for (stand, kept) in turns {
+            self.take_up_turn(stand, kept);
+        }
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);
             self.wish_stand(stand);
+        }
+    }
+
+    /// Flats that have another id since the last run, or have left the file.
+    fn tell_of_ids(&mut self, before: Option<&[String]>) {
+        let plan = self.plan.clone();
+        let is_same = before.is_some_and(|before| plan.flats.iter().map(|(id, _)| id).eq(before));
+        if is_same {
+            return;
+        }
+        self.keep(Subject::Site);
+        for gone in before.unwrap_or_default().iter().filter(|gone| !plan.flats.iter().any(|(id, _)| id == *gone)) {
+            let to = plan.flats.iter().position(|(_, settings)| settings.formerly.as_ref() == Some(gone));
+            match to {
+                Some(flat) => {
+                    let (from, to) = (gone.clone(), plan.flats[flat].0.clone());
+                    self.event(Subject::Flat(flat), Happening::Renamed { from, to });
+                }
+                None => self.event(Subject::Site, Happening::Retired { flat: gone.clone() }),
+            }
         }
     }
 

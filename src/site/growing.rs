@@ -1,6 +1,6 @@
 //! What a soak of a flat tells: a capacity, what its plants have grown, or that something is odd.
 
-use super::{Happening, Site, Subject};
+use super::{Happening, Site};
 use crate::flat::{OddSoak, Seedtime, Weighing, tolerance};
 use crate::units::Grams;
 
@@ -55,7 +55,7 @@ impl Site {
         let weighing = Weighing { at: now, mass, told: false, tolerance };
         flat.kept.season.record_plants(weighing, seed, expected);
         self.recorded_now(index);
-        self.event(Subject::Flat(index), Happening::PlantsRecorded { from: expected, to: mass });
+        self.band_event(index, Happening::PlantsRecorded { from: expected, to: mass });
         self.is_itself(index);
         self.band_changed(index);
         Ok(())

@@ -159,17 +159,10 @@ impl Site {
             return Err("no scale saw that water: it was poured, or it was `nothing`".to_owned());
         }
         if let Some(cells) = cells {
-            let of = self.fill(index).and_then(|fill| fill.cells);
-            match (taken, of) {
-                (Taken::MixLost, Some(of)) if cells < of => {}
-                (Taken::MixLost, Some(of)) => {
-                    return Err(format!("{cells} cells were taken of {of}: none would be left"));
-                }
-                (Taken::MixLost, None) => {
-                    return Err("its fill does not say how many cells it has: add `cells:` there".to_owned());
-                }
-                _ => return Err("`cells` goes with \"was\":\"mix-lost\": so many cells were taken out".to_owned()),
+            if taken != Taken::MixLost {
+                return Err("`cells` goes with \"was\":\"mix-lost\": so many cells were taken out".to_owned());
             }
+            self.share_left(index, cells, entry.before.ends.cells_gone)?;
         }
         let than_before = if change < 0.0 { "lighter" } else { "heavier" };
         let became = format!("at that event it became {than_before} by {:.0} g", change.abs());
@@ -188,7 +181,14 @@ impl Site {
     pub(super) fn undo_correction(&mut self, index: usize) -> bool {
         let latest = self.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.latest);
         let Some(seq) = latest else { return false };
+        self.cells_are_back(index, seq);
+        let taken = |site: &Self| {
+            let entry = site.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.get(seq));
+            entry.map_or(Taken::Nothing, Entry::taken).name()
+        };
+        let from = taken(self);
         self.take_for(index, seq, None);
+        self.event(Subject::Flat(index), Happening::Corrected { seq, from, to: taken(self) });
         self.band_changed(index);
         true
     }

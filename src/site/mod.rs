@@ -8,6 +8,7 @@
 mod agenda;
 mod ahead;
 mod bases;
+mod cells;
 mod command;
 mod domes;
 mod facts;
@@ -29,8 +30,10 @@ mod settings;
 mod speaking;
 mod stands;
 mod state;
+mod taking_turns;
 mod today;
 mod told;
+mod turn;
 mod valves;
 mod write;
 
@@ -39,7 +42,7 @@ pub use agenda::Wake;
 pub use command::{Command, Order, Set, Subject, Was};
 pub use facts::{Fact, Saved};
 pub use input::{Input, Ticket};
-pub use output::{Answer, By, Event, Happening, Message, Opener, Output, Sample, ValveOrder};
+pub use output::{Answer, By, Event, Happening, Message, Opener, Output, RoundStep, Sample, ValveOrder};
 pub use plan::Plan;
 pub use state::*;
 pub use today::{AwayState, Digest, TodayState};
@@ -188,6 +191,10 @@ impl Site {
         for flat in 0..self.flats.len() {
             self.interrupt_forecast(flat);
             self.agenda.wish(Subject::Flat(flat), self.now.mono);
+        }
+        // Kept with both clocks of now: see `ValveKept::go_on`.
+        for valve in 0..self.valves.len() {
+            self.keep(Subject::Valve(valve));
         }
     }
 

@@ -1,6 +1,5 @@
 //! Commands: each is answered once, and changes something or nothing.
 
-use super::rounds::Step;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::Soak;
 use crate::moment::{Mono, Span, Wall};
@@ -137,8 +136,9 @@ impl Site {
         let done = match (receipt.to, command) {
             (Subject::Flat(flat), command) if flat < self.flats.len() => match command {
                 Command::RecordDry => return self.wait_for_flat(flat, Awaited::RecordDry(flat), receipt),
-                // Without a stand there is nothing to watch: what was weighed a moment ago has drained.
-                Command::RecordCapacity { now } if now || self.flats[flat].stand.is_none() => {
+                // Without a stand of its own there is nothing to watch: what was weighed a moment ago, or lies on the scale in its turn,
+                // has drained elsewhere.
+                Command::RecordCapacity { now } if now || !self.has_own_stand(flat) => {
                     return self.wait_for_flat(flat, Awaited::RecordCapacity(flat), receipt);
                 }
                 Command::RecordCapacity { .. } => self.begin_soak(flat),
@@ -153,6 +153,7 @@ impl Site {
                 Command::Emerged => self.emerged(flat),
                 Command::Dome { on } => self.dome(flat, on),
                 Command::Correct { seq, was, cells } => self.correct(flat, seq, was, cells),
+                Command::CellsTaken { cells } => self.cells_taken(flat, cells),
                 Command::PotOn { into } => self.pot_on(flat, &into),
                 Command::Note { kind, text } => self.note(flat, kind, text),
                 Command::Water { volume } => self.water_flat(flat, volume),
@@ -165,13 +166,7 @@ impl Site {
                 Command::ForgetCalibration => self.forget_calibration(stand),
                 Command::Holds { flat } => self.holds(stand, flat),
                 Command::Restore { flat } => self.restore(stand, flat),
-                Command::WeighOn { flat } => self.weigh_on(stand, flat),
-                Command::Round { flats } => self.round(stand, flats),
-                Command::Next => self.step_round(stand, Step::Next),
-                Command::Back => self.step_round(stand, Step::Back),
-                Command::Skip => self.step_round(stand, Step::Skip),
-                Command::End => self.step_round(stand, Step::End),
-                _ => Err(not_yet(&receipt.word)),
+                command => self.command_turns(stand, &command, None).unwrap_or_else(|| Err(not_yet(&receipt.word))),
             },
             (Subject::Valve(valve), command) => {
                 self.command_valve(valve, &command).unwrap_or_else(|| Err(not_yet(&receipt.word)))
@@ -220,6 +215,12 @@ impl Site {
         if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
             self.finish(receipt, Err(error));
         }
+    }
+
+    /// Whether it stays on a stand: on a shared scale it is a guest.
+    fn has_own_stand(&self, flat: usize) -> bool {
+        let stand = self.flats.get(flat).and_then(|flat| self.plan.stands.get(flat.stand?));
+        stand.is_some_and(|(_, settings)| !settings.shared)
     }
 
     /// The stand that the flat sits on now.
@@ -370,7 +371,7 @@ impl Site {
         kept.season.record_dry(dry, file, now);
         kept.odd_soak = None;
         self.recorded_now(index);
-        self.event(Subject::Flat(index), Happening::DryRecorded { from, to: Some(dry) });
+        self.band_event(index, Happening::DryRecorded { from, to: Some(dry) });
         self.is_itself(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -399,7 +400,7 @@ impl Site {
         kept.odd_soak = None;
         kept.asks_soak = None;
         self.recorded_now(index);
-        self.event(Subject::Flat(index), Happening::CapacityRecorded { from, to: Some(capacity) });
+        self.band_event(index, Happening::CapacityRecorded { from, to: Some(capacity) });
         self.is_itself(index);
         self.band_changed(index);
     }
@@ -448,6 +449,7 @@ impl Site {
             // The same band, but it begins anew: the next soak records its capacity.
             kept.season.ends.since = Some(now);
         }
+        self.band_event(index, Happening::BandForgotten);
         self.recorded_now(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
@@ -457,15 +459,18 @@ impl Site {
         // A watch that has begun is what was commanded last.
         if self.is_soaking(index) {
             self.end_soak(index);
+            self.undone(index, "record-capacity", None);
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
         // So is a soak that recorded nothing: there is nothing to go back from.
         if self.flats[index].kept.odd_soak.take().is_some() {
+            self.undone(index, "soak", None);
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
         if let Some(done) = self.undo_potting(index) {
+            self.undone(index, "pot-on", None);
             return done;
         }
         if self.undo_correction(index) {
@@ -474,12 +479,24 @@ impl Site {
         if let Some(done) = self.undo_told(index) {
             return done;
         }
+        let told_by = self.flats[index].kept.season.ends.told_by;
         if !self.flats[index].kept.season.undo() {
             return Err("there is no record, weight or pour to undo".to_owned());
         }
         self.flats[index].kept.odd_soak = None;
+        self.undone(index, "band", told_by);
         self.band_changed(index);
         Ok(self.band_answer(index))
+    }
+
+    /// What of the band is in force now is what this event has told of.
+    pub(super) fn band_event(&mut self, index: usize, what: Happening) {
+        self.event(Subject::Flat(index), what);
+        self.flats[index].kept.season.ends.told_by = Some(self.seq);
+    }
+
+    fn undone(&mut self, index: usize, what: &'static str, undoes: Option<u64>) {
+        self.event(Subject::Flat(index), Happening::Undone { what, undoes });
     }
 
     pub(super) fn band_answer(&self, index: usize) -> Map<String, Value> {

@@ -145,6 +145,17 @@ impl By {
     }
 }
 
+/// How a round goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RoundStep {
+    /// It has begun.
+    Started,
+    /// It goes on after a restart.
+    Resumed,
+    /// It is over.
+    Ended,
+}
+
 /// What can be told of in an event; the fields are those of the contract's table.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Happening {
@@ -226,6 +237,15 @@ pub enum Happening {
         /// What the soak has shown.
         to: Grams,
     },
+    /// `band-forgotten`: back to the file's.
+    BandForgotten,
+    /// `undone`: by the grower.
+    Undone {
+        /// `band` (a record, a number of plants, or forgetting), `soak` (one that recorded nothing), `record-capacity` (a watch), `pot-on`.
+        what: &'static str,
+        /// The number of the event that told of it, if one did.
+        undoes: Option<u64>,
+    },
     /// `weighed`: on a shared scale, or typed.
     Weighed {
         /// The weight before.
@@ -236,6 +256,19 @@ pub enum Happening {
         basis: &'static str,
         /// When it was weighed.
         at: Wall,
+    },
+    /// `round-started`, `round-resumed` or `round-ended`: of a shared stand.
+    Round {
+        /// Which of the three.
+        step: RoundStep,
+        /// The id of the flat whose turn it is, if it is one's.
+        next: Option<String>,
+        /// So many flats have been weighed.
+        weighed: usize,
+        /// So many are in the round.
+        of: usize,
+        /// The ids of those that have not been weighed.
+        missing: Vec<String>,
     },
     /// `noted`: by the grower.
     Noted {
@@ -257,6 +290,18 @@ pub enum Happening {
     PottedOn {
         /// Their ids.
         into: Vec<String>,
+    },
+    /// `renamed`: a flat has another id in the file, which says what it was formerly.
+    Renamed {
+        /// Before.
+        from: String,
+        /// Now.
+        to: String,
+    },
+    /// `retired`: a flat has left the file. It is told of the flat, which has no place in the plan any more.
+    Retired {
+        /// Its id.
+        flat: String,
     },
     /// `moved`: from stand to stand, by id.
     Moved {

@@ -105,17 +105,6 @@ impl Site {
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
     }
 
-    /// The same of a shared scale, until that is lifted off.
-    fn holds_guest(&mut self, stand: usize, flat: Option<usize>) -> Done {
-        self.release(stand);
-        if let Some(flat) = flat {
-            self.may_be_guest(stand, flat)?;
-            let weight = self.lies_on(stand)?;
-            self.take_guest(stand, flat, weight);
-        }
-        Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
-    }
-
     /// Two flats came back, each with the weight of the other: nobody can say which is which but who carried them. Until that is said
     /// by `move`, what the stands weigh is neither's.
     pub(super) fn look_for_a_swap(&mut self, index: usize) {

@@ -100,6 +100,7 @@ impl Site {
         kept.retired = Some(now);
         kept.soak = None;
         kept.potted = Some(Box::new(Potted { at: now, stand: id, into }));
+        self.leave_out_of_turns(index);
         let changes = self.board.clear_all(Of::Flat(index), "its plants have been potted on");
         self.carry_out(changes);
         self.setting_changed(index);

@@ -5,13 +5,16 @@ use super::stands::Bench;
 use super::{By, Happening, Part, Site, Subject, Unreadable};
 use crate::flat::{FULL, SoakStep, Taken};
 use crate::moment::{Moment, Span};
-use crate::stand::{Handling, Heard, Said};
+use crate::stand::{Fault, Handling, Heard, Said};
 use crate::units::Grams;
 
 /// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
 /// creep of the cells.
 pub(super) const QUIET_AFTER_WATER: Span = Span::minutes(45);
 const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
+
+/// Devices that lose their power together are back within so long of each other.
+const CUT_TOGETHER: Span = Span::minutes(5);
 
 /// A flat that a command has moved is carried to its new stand within this.
 const CARRIED_WITHIN: Span = Span::minutes(30);
@@ -122,6 +125,7 @@ impl Site {
     }
 
     fn stand_said(&mut self, stand: usize, flat: Option<usize>, said: Said) {
+        let is_tared = matches!(said, Said::FaultRaised(Fault::Tared));
         match said {
             Said::Handled(handling) => {
                 if let Some(flat) = flat {
@@ -138,6 +142,26 @@ impl Site {
             }
         }
         self.wish_stand(stand);
+        if let (true, Some(flat)) = (is_tared, flat) {
+            self.tared_with_it(flat);
+        }
+    }
+
+    /// After a power cut all of them set themselves to zero at once, but each betrays it only when its flat has dried for a while. With
+    /// the first that does, those that lost their flats in the same minutes are told too, so that one message names them all.
+    fn tared_with_it(&mut self, index: usize) {
+        let Some(lost) = self.flats.get(index).and_then(|flat| flat.kept.off_since) else { return };
+        let is_near = |at: Moment| at.mono.since(lost.mono) <= CUT_TOGETHER && lost.mono.since(at.mono) <= CUT_TOGETHER;
+        for stand in 0..self.stands.len() {
+            let flat = self.stands[stand].flat.and_then(|flat| self.flats.get(flat));
+            let lost_too = flat.and_then(|flat| flat.kept.off_since).is_some_and(is_near);
+            if lost_too && self.stands[stand].stand.may_have_tared() {
+                self.hear(stand, |bench, at, said| {
+                    bench.stand.has_tared_too(at, said);
+                    Heard::Ignored
+                });
+            }
+        }
     }
 
     fn stand_health_changed(&mut self, stand: usize, index: usize) {

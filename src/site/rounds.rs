@@ -1,236 +1,26 @@
-//! A shared scale: one flat is weighed on it, or many in a round. What lies there is its guest until it is lifted off.
+//! What a shared scale reads: whose turn it is gets the weight, and is the scale's guest until it is lifted off.
 
 use super::bases::Basis;
 use super::flats::Weighed;
-use super::orders::Done;
-use super::{RoundState, Site, Subject};
-use crate::moment::{Moment, Mono, Span};
+use super::turn::Stage;
+use super::{Site, Subject};
+use crate::moment::Span;
 use crate::units::Grams;
-use serde_json::{Map, json};
 
-/// A single flat is waited for so long.
-const WAIT: Span = Span::minutes(5);
-/// A round in which nothing happens for so long has been left.
-const LEFT: Span = Span::hours(1);
 /// The scale was empty in between when it showed less than this share of what lay there.
 const EMPTY: f64 = 0.25;
 /// Readings this near to each other agree.
 const AGREE: Grams = Grams::new(4.0);
 /// A gain of less than this is none that anybody poured.
-const POURED: Grams = Grams::new(20.0);
+pub(super) const POURED: Grams = Grams::new(20.0);
 /// Two flats side by side in a round were mixed up if the weight of the one comes so near to that of the other, as a share of its
 /// band, and is so far from its own (judgements).
 const NEIGHBOUR: f64 = 0.03;
 const NEIGHBOURS_DIFFER: f64 = 0.10;
 /// Less than this is no flat.
-const SOMETHING: Grams = Grams::new(30.0);
-
-/// How far the flat whose turn it is has come.
-#[derive(Debug, Clone, PartialEq)]
-enum Stage {
-    Awaited,
-    Weighed,
-    /// What lies there cannot be it: why.
-    Questioned(String),
-}
-
-/// Flats to be weighed on a shared scale, in turn.
-#[derive(Debug, Clone)]
-pub(super) struct Turn {
-    flats: Vec<usize>,
-    at: usize,
-    stage: Stage,
-    is_round: bool,
-    weighed: usize,
-    /// Flats whose weight was questioned, and which other of the round each seemed to be.
-    mistaken: Vec<(usize, usize)>,
-    until: Mono,
-    /// When it began, by which the answer to `end` tells how long it took.
-    begun: Moment,
-}
-
-impl Turn {
-    fn new(flats: Vec<usize>, is_round: bool, now: Moment) -> Self {
-        let until = now.mono + if is_round { LEFT } else { WAIT };
-        Self { flats, at: 0, stage: Stage::Awaited, is_round, weighed: 0, mistaken: Vec::new(), until, begun: now }
-    }
-
-    fn flat(&self) -> Option<usize> {
-        self.flats.get(self.at).copied()
-    }
-
-    pub fn next_wake(&self) -> Mono {
-        self.until
-    }
-
-    fn touch(&mut self, now: Moment) {
-        self.until = now.mono + if self.is_round { LEFT } else { WAIT };
-    }
-}
+pub(super) const SOMETHING: Grams = Grams::new(30.0);
 
 impl Site {
-    /// `weigh` for a shared scale: the next steady weight is this flat's.
-    pub(super) fn weigh_on(&mut self, stand: usize, flat: usize) -> Done {
-        self.takes_turns(stand)?;
-        self.may_be_guest(stand, flat)?;
-        let now = self.now;
-        if let Some(turn) = self.stands[stand].turn.as_deref_mut().filter(|turn| turn.is_round) {
-            let Some(at) = turn.flats.iter().position(|&listed| listed == flat) else {
-                let (at, of) = (turn.at + 1, turn.flats.len());
-                return Err(format!(
-                    "a round is under way there, at {at} of {of}, and this flat is not in it; `end` the round first"
-                ));
-            };
-            turn.at = at;
-            turn.stage = Stage::Awaited;
-            turn.touch(now);
-        } else {
-            self.stands[stand].turn = Some(Box::new(Turn::new(vec![flat], false, now)));
-        }
-        self.make_room(stand, flat);
-        Ok(self.turn_answer(stand))
-    }
-
-    /// `round`: these flats one after the other; by default all that have no other stand, in walking order.
-    pub(super) fn round(&mut self, stand: usize, flats: Option<Vec<usize>>) -> Done {
-        self.takes_turns(stand)?;
-        if let Some(turn) = self.stands[stand].turn.as_ref().filter(|turn| turn.is_round) {
-            let (at, of) = (turn.at + 1, turn.flats.len());
-            return Err(format!("a round is under way there, at {at} of {of}; `end` it first"));
-        }
-        let flats = flats.unwrap_or_else(|| self.walking_order(stand));
-        if flats.is_empty() {
-            return Err("there is no flat to weigh here: all have stands of their own".to_owned());
-        }
-        for (at, &flat) in flats.iter().enumerate() {
-            self.may_be_guest(stand, flat)?;
-            if flats[..at].contains(&flat) {
-                return Err(format!("{} is in the list twice", self.id(Subject::Flat(flat))));
-            }
-        }
-        let first = flats[0];
-        self.stands[stand].turn = Some(Box::new(Turn::new(flats, true, self.now)));
-        self.make_room(stand, first);
-        Ok(self.turn_answer(stand))
-    }
-
-    /// The flats that take turns on this scale: those that name it in the file; if none does, all without a stand.
-    fn walking_order(&self, stand: usize) -> Vec<usize> {
-        let free = |flat: &usize| self.flats[*flat].stand.is_none_or(|on| on == stand) && !self.is_retired(*flat);
-        let all = || (0..self.flats.len()).filter(free);
-        let named: Vec<usize> = all().filter(|&flat| self.plan.flats[flat].1.stand == Some(stand)).collect();
-        if named.is_empty() { all().collect() } else { named }
-    }
-
-    fn takes_turns(&self, stand: usize) -> Result<(), String> {
-        let (id, settings) = &self.plan.stands[stand];
-        if settings.shared {
-            return Ok(());
-        }
-        Err(format!("{id} belongs to one flat; only a stand with `shared: true` is weighed on in turns"))
-    }
-
-    pub(super) fn may_be_guest(&self, stand: usize, flat: usize) -> Result<(), String> {
-        let id = self.id(Subject::Flat(flat));
-        if self.is_retired(flat) {
-            return Err(format!("{id} is retired: its plants have been potted on"));
-        }
-        match self.flats[flat].stand {
-            Some(own) if own != stand && !self.plan.stands[own].1.shared => {
-                let own = self.id(Subject::Stand(own));
-                Err(format!("{id} has a stand of its own, {own}, which weighs it; `move` it off there first"))
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// What lies there as somebody else goes; if it is this flat, or nobody has said what it is, it may be weighed.
-    fn make_room(&mut self, stand: usize, flat: usize) {
-        let guest = self.stands[stand].flat;
-        if guest.is_some_and(|guest| guest != flat) {
-            self.stands[stand].waits_for_empty = true;
-        }
-        self.publish_stand(stand);
-        self.wish_stand(stand);
-        if guest == Some(flat) {
-            let weight = self.stands[stand].stand.steady().filter(|_| self.stands[stand].stand.is_still());
-            if let Some(weight) = weight {
-                self.offer(stand, weight);
-            }
-        }
-    }
-
-    /// `next`, `back`, `skip`, `end` of a round.
-    pub(super) fn step_round(&mut self, stand: usize, step: Step) -> Done {
-        let now = self.now;
-        let id = self.id(Subject::Stand(stand)).to_owned();
-        let Some(turn) = self.stands[stand].turn.as_deref_mut() else {
-            return Err(format!("no round is under way on {id}; `round` begins one"));
-        };
-        turn.touch(now);
-        match step {
-            Step::End => return Ok(self.end_turn(stand)),
-            Step::Next if turn.stage == Stage::Awaited => {
-                let flat = turn.flat();
-                let label = flat.map_or("", |flat| self.plan.flats[flat].1.label.as_str());
-                return Err(format!("{label} has not been weighed yet; `skip` leaves it out"));
-            }
-            Step::Back if turn.at == 0 => return Err("this is the first of the round".to_owned()),
-            Step::Back => {
-                turn.at -= 1;
-                turn.stage = Stage::Awaited;
-            }
-            Step::Next | Step::Skip => {
-                turn.at += 1;
-                turn.stage = Stage::Awaited;
-            }
-        }
-        match turn.flat() {
-            Some(flat) => {
-                self.make_room(stand, flat);
-                Ok(self.turn_answer(stand))
-            }
-            None => Ok(self.end_turn(stand)),
-        }
-    }
-
-    fn end_turn(&mut self, stand: usize) -> Map<String, serde_json::Value> {
-        let Some(turn) = self.stands[stand].turn.take() else { return Map::new() };
-        self.publish_stand(stand);
-        let took = self.now.mono.since(turn.begun.mono).as_seconds();
-        Map::from_iter([
-            ("weighed".to_owned(), json!(turn.weighed)),
-            ("of".to_owned(), json!(turn.flats.len())),
-            ("took_s".to_owned(), json!(super::decimals(took, 0))),
-        ])
-    }
-
-    fn turn_answer(&self, stand: usize) -> Map<String, serde_json::Value> {
-        Map::from_iter([("round".to_owned(), json!(self.round_state(stand)))])
-    }
-
-    /// As published in the stand's state.
-    pub(super) fn round_state(&self, stand: usize) -> Option<RoundState<'_>> {
-        let turn = self.stands.get(stand)?.turn.as_deref()?;
-        let flat = turn.flat()?;
-        let settings = &self.plan.flats[flat].1;
-        let (state, text) = match &turn.stage {
-            Stage::Awaited => ("awaited", None),
-            Stage::Weighed => ("weighed", None),
-            Stage::Questioned(why) => ("questioned", Some(why.as_str())),
-        };
-        Some(RoundState {
-            flat: self.id(Subject::Flat(flat)),
-            label: &settings.label,
-            place: self.flats[flat].place(settings),
-            number: turn.at + 1,
-            of: turn.flats.len(),
-            weighed: turn.weighed,
-            state,
-            text,
-        })
-    }
-
     /// A shared scale was read.
     pub(super) fn shared_read(&mut self, stand: usize, steady: Option<Grams>) {
         self.see_empty(stand);
@@ -277,26 +67,22 @@ impl Site {
         match turn.stage {
             Stage::Awaited => return,
             Stage::Questioned(_) => turn.stage = Stage::Awaited,
-            Stage::Weighed => {
-                turn.at += 1;
-                turn.stage = Stage::Awaited;
-            }
+            Stage::Weighed => turn.step_to(turn.at + 1),
         }
         if turn.flat().is_none() {
             self.end_turn(stand);
+        } else {
+            self.turn_changed(stand);
         }
-        self.publish_stand(stand);
     }
 
     /// A steady weight, offered to the flat whose turn it is.
-    fn offer(&mut self, stand: usize, weight: Grams) {
+    pub(super) fn offer(&mut self, stand: usize, weight: Grams) {
         let now = self.now;
-        let Some(flat) = self.stands[stand].turn.as_ref().and_then(|turn| turn.flat()) else { return };
+        let Some(turn) = self.stands[stand].turn.as_deref() else { return };
+        let (Some(flat), sure) = (turn.flat(), turn.sure) else { return };
         self.stands[stand].last_taken = Some(weight);
-        let misfit = self.mixed_up(stand, flat, weight);
-        let misfit = misfit
-            .or_else(|| self.misfit(flat, weight, now).map(|why| self.with_a_guess(stand, flat, weight, why)))
-            .or_else(|| self.is_its_neighbour(stand, flat, weight));
+        let misfit = if sure { None } else { self.in_question(stand, flat, weight) };
         let Some(turn) = self.stands[stand].turn.as_deref_mut() else { return };
         turn.touch(now);
         if let Some(why) = misfit {
@@ -304,11 +90,23 @@ impl Site {
             self.stands[stand].waits_for_empty = true;
             self.refuse_event(Subject::Stand(stand), "weigh", why);
         } else {
-            turn.stage = Stage::Weighed;
-            turn.weighed += 1;
+            turn.is_weighed();
             self.take_guest(stand, flat, weight);
         }
-        self.publish_stand(stand);
+        self.turn_changed(stand);
+    }
+
+    /// Why what lies there may be another flat than the one whose turn it is.
+    fn in_question(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        let misfit = self
+            .mixed_up(stand, flat, weight)
+            .or_else(|| self.misfit(flat, weight, self.now).map(|why| self.with_a_guess(stand, flat, weight, why)))
+            .or_else(|| self.is_its_neighbour(stand, flat, weight));
+        misfit.map(|why| {
+            let (id, label) = (self.id(Subject::Flat(flat)), &self.plan.flats[flat].1.label);
+            let stop = if why.ends_with('?') { "" } else { "." };
+            format!("{why}{stop} If it is {label}, say so: `holds` {id}, or `weigh` it with \"sure\":true")
+        })
     }
 
     /// The question, with another flat of the round that would weigh just this.
@@ -317,9 +115,7 @@ impl Site {
         let near = |&other: &usize| self.off_by(other, weight).filter(|_| other != flat).map(|off| (other, off));
         let best = turn.flats.iter().filter_map(near).min_by(|a, b| a.1.get().total_cmp(&b.1.get()));
         let Some((other, _)) = best else {
-            return format!(
-                "{why}. Is it another flat? Then lift it off and put the right one on, or `skip`; if it is right, `holds`"
-            );
+            return format!("{why}. Is it another flat? Then lift it off and put the right one on, or `skip`");
         };
         if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
             turn.mistaken.push((flat, other));
@@ -365,12 +161,12 @@ impl Site {
         let (weight, expected) = (words.weight(weight), words.weight(expected));
         Some(format!(
             "{weight} is more than {this} should weigh: about {expected} was expected, and it needed no water. Is it {that}, which should \
-             weigh about that? Then lift it off and put {this} on; if it is right, `holds`"
+             weigh about that? Then lift it off and put {this} on"
         ))
     }
 
     /// By how much a weight is off what a flat should weigh now; `None` where that is too much.
-    fn off_by(&self, flat: usize, weight: Grams) -> Option<Grams> {
+    pub(super) fn off_by(&self, flat: usize, weight: Grams) -> Option<Grams> {
         let expected = self.flats[flat].present?;
         let (band, _) = self.flats[flat].band?;
         let off = (expected - weight).abs();
@@ -425,25 +221,4 @@ impl Site {
         self.setting_changed(flat);
         self.publish_stand(stand);
     }
-
-    /// A turn that nobody takes ends.
-    pub(super) fn turn_ends(&mut self, stand: usize) {
-        let now = self.now.mono;
-        let Some(turn) = self.stands[stand].turn.as_ref().filter(|turn| now >= turn.until) else { return };
-        if turn.stage == Stage::Awaited {
-            let label = turn.flat().map_or("", |flat| self.plan.flats[flat].1.label.as_str());
-            let error = format!("{label} was not put on the scale in time; say it again when it stands there");
-            self.refuse_event(Subject::Stand(stand), if turn.is_round { "round" } else { "weigh" }, error);
-        }
-        self.end_turn(stand);
-    }
-}
-
-/// A step in a round.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Step {
-    Next,
-    Back,
-    Skip,
-    End,
 }

@@ -2,9 +2,9 @@
 
 use super::flats::Sent;
 use super::orders::Pending;
-use super::rounds::Turn;
+use super::turn::Turn;
 use super::{Output, Site, Subject};
-use crate::alert::{StandSigns, StandWatch};
+use crate::alert::{Kind, Of, StandSigns, StandWatch};
 use crate::moment::{Moment, Span};
 use crate::stand::{FlatScene, Health, Scene, Stand};
 use crate::units::Grams;
@@ -131,9 +131,13 @@ impl Site {
         };
         let now = self.now;
         let heard = bench.stand.reading_at();
+        let is_shared = self.plan.stands[stand].1.shared;
         let silent_since = silent.map(|since| heard.unwrap_or(Moment { mono: now.mono_at(since), wall: since }));
-        // One that says itself that it is gone counts as silent before its time.
-        let waited = silent_since.map_or(Span::ZERO, |since| now.mono.since(since.mono));
+        let silent_since =
+            silent_since.and_then(|since| if is_shared { self.missed_since(stand, since) } else { Some(since) });
+        // One that says itself that it is gone counts as silent before its time; a shared one may be asleep when its round begins.
+        let waited =
+            silent_since.filter(|_| !is_shared).map_or(bench.stand.stale_after(), |since| now.mono.since(since.mono));
         let signs = StandSigns {
             at: self.now,
             stand: &self.plan.stands[stand].0,
@@ -145,8 +149,24 @@ impl Site {
             on_auto_valve: bench.flat.is_some_and(|flat| self.is_on_auto_valve(flat)),
         };
         let mut watch = bench.watch.as_deref().cloned().unwrap_or_default();
-        let changes = crate::alert::judge_stand(&signs, &mut watch, &mut self.board, stand);
+        let mut changes = Vec::new();
+        if silent.is_some() && signs.silent_since.is_none() {
+            let reason = "nothing is to be weighed on it now";
+            changes.extend(self.board.clear(Kind::StandSilent, Of::Stand(stand), reason));
+        }
+        changes.extend(crate::alert::judge_stand(&signs, &mut watch, &mut self.board, stand));
         self.stands[stand].watch = (watch != StandWatch::default()).then(|| Box::new(watch));
         self.carry_out(changes);
+    }
+
+    /// Since when a shared scale that is silent has been missed: many speak or are switched on only while they are used. `None`: nobody
+    /// waits for it, and nothing lies on it.
+    fn missed_since(&self, stand: usize, silent: Moment) -> Option<Moment> {
+        let bench = self.stands.get(stand)?;
+        match bench.turn.as_deref() {
+            Some(turn) if turn.begun.mono > silent.mono => Some(turn.begun),
+            Some(_) => Some(silent),
+            None => bench.flat.map(|_| silent),
+        }
     }
 }

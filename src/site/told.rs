@@ -227,8 +227,7 @@ impl Site {
         flat.kept.drying.interrupted(now, Span::ZERO);
         self.carry_on(index);
         self.may_be_soaked(index, at);
-        let change = volume.mass();
-        let told = Seen { told: true, ..Seen::on_a_scale(change, Taken::Watered) };
+        let told = Seen { told: true, ..Seen::on_a_scale(more, Taken::Watered) };
         self.write_down(index, told, at, first, before);
         self.setting_changed(index);
     }

@@ -229,6 +229,11 @@ impl Handler {
         }
     }
 
+    /// Whether it came back from a gap reading nothing where a flat had been, and nothing has told since whether it is empty.
+    pub(super) fn may_have_tared(&self) -> bool {
+        self.place == Place::Empty && self.empty_after_gap && !self.tared
+    }
+
     fn arrive(&mut self, weight: f64, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
         self.place = Place::Loaded;
         (self.arriving, self.empty_after_gap, self.tared) = (None, false, false);

@@ -243,6 +243,18 @@ impl Stand {
         self.cold.fault = Some((at.wall, fault));
     }
 
+    /// Whether it may have set itself to zero with its flat on it: it came back from a gap reading nothing.
+    #[must_use]
+    pub fn may_have_tared(&self) -> bool {
+        self.state != State::Faulty && self.handler.may_have_tared()
+    }
+
+    /// Another stand that lost its flat in the same minutes has set itself to zero: so has this one, by all that is known.
+    pub fn has_tared_too(&mut self, at: Moment, said: &mut Vec<Said>) {
+        self.handler.tared = true;
+        self.raise(Fault::Tared, at, said);
+    }
+
     fn clear(&mut self, why: &str, at: Moment, said: &mut Vec<Said>) {
         self.state = State::Well;
         self.cold.fault = None;

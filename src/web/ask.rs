@@ -13,8 +13,13 @@ pub enum Ask {
     Site(oneshot::Sender<String>),
     /// What to water now, as a JSON list.
     Today(oneshot::Sender<String>),
-    /// How long each flat lasts, as a JSON list.
-    Away(oneshot::Sender<String>),
+    /// How long each flat lasts, as a JSON list; `None` where the day that nobody comes until is over.
+    Away {
+        /// When somebody comes again.
+        until: Wall,
+        /// The list.
+        answer: oneshot::Sender<Option<String>>,
+    },
     /// A command came in.
     Command {
         /// Whom it is for.

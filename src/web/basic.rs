@@ -13,6 +13,26 @@ pub fn carries(header: &str, password: &str) -> bool {
     same(decoded.get(colon + 1..).unwrap_or_default(), password.as_bytes())
 }
 
+/// The value of an `Authorization` header that carries this password, with the name of this program.
+#[must_use]
+pub fn credentials(password: &str) -> String {
+    format!("Basic {}", encode(format!("tarewell:{password}").as_bytes()))
+}
+
+/// Base64 as of RFC 4648 section 4, padded.
+fn encode(bytes: &[u8]) -> String {
+    const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    let mut text = String::new();
+    for three in bytes.chunks(3) {
+        let bits = three.iter().fold(0_u32, |bits, byte| bits << 8 | u32::from(*byte)) << (8 * (3 - three.len()));
+        for place in 0..4 {
+            let letter = LETTERS[(bits >> (18 - 6 * place) & 63) as usize];
+            text.push(if place <= three.len() { char::from(letter) } else { '=' });
+        }
+    }
+    text
+}
+
 fn same(given: &[u8], wanted: &[u8]) -> bool {
     let mut different = given.len() ^ wanted.len();
     for (place, byte) in wanted.iter().enumerate() {
@@ -61,6 +81,7 @@ mod tests {
             [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foob", "Zm9vYg=="), ("foobar", "Zm9vYmFy")]
         {
             assert_eq!(decode(encoded).as_deref(), Some(text.as_bytes()));
+            assert_eq!(encode(text.as_bytes()), encoded);
         }
         assert_eq!(decode("Zm9vY"), None);
         assert_eq!(decode("Zm9?"), None);
@@ -71,6 +92,7 @@ mod tests {
         // RFC 7617, section 2 and 2.1: user "Aladdin", password "open sesame"; user "test", password "123£".
         assert!(carries("Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ==", "open sesame"));
         assert!(carries("basic dGVzdDoxMjPCow==", "123£"));
+        assert!(carries(&credentials("123£"), "123£"));
         for (header, password) in [
             ("Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ==", "open sesam"),
             ("Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ==", "open sesame!"),

@@ -8,6 +8,7 @@ mod guard;
 mod routes;
 
 pub use ask::{Ask, Health, Plotted, Reply, To};
+pub use basic::credentials;
 pub use routes::until;
 
 use crate::config::Secret;

@@ -86,11 +86,15 @@ struct Until {
 async fn away(here: Here, asked: Result<Query<Until>, QueryRejection>) -> Response {
     let missing = "it needs ?until=DATE: the last day nobody comes, such as 2026-03-08";
     let Ok(Query(Until { until: Some(text) })) = asked else { return problem(StatusCode::BAD_REQUEST, missing) };
-    if let Err(why) = until(&text, here.zone) {
-        return problem(StatusCode::BAD_REQUEST, &why);
-    }
-    match here.ask(PATIENCE, Ask::Away).await {
-        Ok(list) => answer(StatusCode::OK, list),
+    let until = match until(&text, here.zone) {
+        Ok(until) => until,
+        Err(why) => return problem(StatusCode::BAD_REQUEST, &why),
+    };
+    match here.ask(PATIENCE, |answer| Ask::Away { until, answer }).await {
+        Ok(Some(list)) => answer(StatusCode::OK, list),
+        Ok(None) => {
+            problem(StatusCode::BAD_REQUEST, &format!("`until`: {text} is over; give the last day nobody comes"))
+        }
         Err(silence) => silence.response(),
     }
 }

@@ -58,12 +58,12 @@ pub const COMMANDS: &[CommandRow] = &[
     row("stand", "span", &["mass_g", "force"]),
     row("stand", "forget-calibration", &[]),
     row("stand", "restore", &["flat"]),
-    row("stand", "weigh", &["flat"]),
-    row("stand", "round", &["flats"]),
-    row("stand", "next", &[]),
-    row("stand", "back", &[]),
-    row("stand", "skip", &[]),
-    row("stand", "end", &[]),
+    row("stand", "weigh", &["flat", "sure", "instead_of"]),
+    row("stand", "round", &["flats", "instead_of"]),
+    row("stand", "next", &["flat"]),
+    row("stand", "back", &["flat"]),
+    row("stand", "skip", &["flat"]),
+    row("stand", "end", &["flat"]),
     row("valve", "run", &["volume_ml", "plan"]),
     row("valve", "stop", &[]),
     row("valve", "measure-flow", &["run_s", "caught_ml"]),
@@ -130,7 +130,7 @@ impl Said {
     /// Reads what every command may carry, then the command's own.
     fn complete(mut self, names: &Names, to: Subject, order: &mut Order) -> Read<Command> {
         let id = self.keys.take("id").map(|value| read_id(&value)).transpose();
-        let time = self.keys.take("time").map(|value| read_time(&value)).transpose();
+        let time = self.keys.take("time").map(|value| instant("time", &value)).transpose();
         order.id = id.clone().unwrap_or_default();
         order.time = time.clone().unwrap_or_default();
         if let Some(twice) = self.keys.twice.take() {
@@ -171,29 +171,38 @@ impl Keys {
             "weigh" if row.to == "flat" => {
                 Command::Weigh { weight: self.mass("weigh", "weight_g")?, at: self.at()?, sure: self.flag("sure")? }
             }
-            "weigh" => Command::WeighOn { flat: self.one("weigh", "flat", names)? },
+            "weigh" => {
+                let on = Command::WeighOn { flat: self.one("weigh", "flat", names)?, sure: self.flag("sure")? };
+                self.at_turn("instead_of", names, on)?
+            }
             "watered" => Command::Watered {
                 volume: self.volume("watered", "volume_ml")?,
                 at: self.at()?,
                 sure: self.flag("sure")?,
             },
-            "stage" => Command::Stage { name: self.word("stage", "stage")? },
+            "stage" => Command::Stage { name: self.word("stage", "stage", "the name of a stage")? },
             "emerged" => Command::Emerged,
             "dome" => Command::Dome { on: self.on()? },
-            "correct" => Command::Correct { seq: self.seq()?, was: self.was()?, cells: self.cells()? },
+            "correct" => self.correct()?,
             "pot-on" => Command::PotOn {
                 into: self.flats("into", names)?.ok_or_else(|| "`pot-on` needs `into`: a list of flats".to_owned())?,
             },
             "note" => Command::Note {
-                kind: self.word("note", "kind")?,
-                text: self.take("text").map_or(Ok(String::new()), |text| words("text", &text))?,
+                kind: self.word("note", "kind", "a word such as \"fed\"")?,
+                text: match self.take("text") {
+                    None | Some(Value::Null) => String::new(),
+                    Some(text) => words("text", &text, "words")?,
+                },
             },
             "restore" => Command::Restore { flat: self.one("restore", "flat", names)? },
-            "round" => Command::Round { flats: self.flats("flats", names)? },
-            "next" => Command::Next,
-            "back" => Command::Back,
-            "skip" => Command::Skip,
-            "end" => Command::End,
+            "round" => {
+                let round = Command::Round { flats: self.flats("flats", names)? };
+                self.at_turn("instead_of", names, round)?
+            }
+            "next" => self.at_turn("flat", names, Command::Next)?,
+            "back" => self.at_turn("flat", names, Command::Back)?,
+            "skip" => self.at_turn("flat", names, Command::Skip)?,
+            "end" => self.at_turn("flat", names, Command::End)?,
             "record-dry" => Command::RecordDry,
             "record-capacity" => Command::RecordCapacity { now: self.flag("now")? },
             "forget-band" => Command::ForgetBand,
@@ -312,16 +321,13 @@ impl Keys {
     fn at(&mut self) -> Read<Option<Wall>> {
         match self.take("at") {
             None | Some(Value::Null) => Ok(None),
-            Some(Value::String(text)) => {
-                Stamps::default().read(text.as_bytes()).map(Some).map_err(|why| format!("`at`: {why}"))
-            }
-            Some(other) => Err(is_no("at", &other, "a time such as \"2026-03-04T08:15:00+00:00\"")),
+            Some(value) => instant("at", &value).map(Some),
         }
     }
 
-    fn word(&mut self, word: &str, key: &str) -> Read<String> {
-        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`"))?;
-        words(key, &value)
+    fn word(&mut self, word: &str, key: &str, wanted: &str) -> Read<String> {
+        let value = self.take(key).ok_or_else(|| format!("`{word}` needs `{key}`: {wanted}"))?;
+        words(key, &value, wanted)
     }
 
     fn on(&mut self) -> Read<bool> {
@@ -332,8 +338,22 @@ impl Keys {
         }
     }
 
+    /// Cells taken where no scale saw it are in no event.
+    fn correct(&mut self) -> Read<Command> {
+        let is_told = self.entries.iter().any(|(key, _)| key == "seq");
+        let (was, cells) = (self.was()?, self.cells()?);
+        match (is_told, was, cells) {
+            (false, Was::MixLost, Some(cells)) => Ok(Command::CellsTaken { cells }),
+            _ => Ok(Command::Correct { seq: self.seq()?, was, cells }),
+        }
+    }
+
     fn seq(&mut self) -> Read<u64> {
-        let value = self.take("seq").ok_or_else(|| "`correct` needs `seq`: the number of the event".to_owned())?;
+        let value = self.take("seq").ok_or_else(|| {
+            "`correct` needs `seq`: the number of the event. Only cells taken where no scale saw it need none: \
+             \"was\":\"mix-lost\" with `cells`"
+                .to_owned()
+        })?;
         value.as_u64().ok_or_else(|| is_no("seq", &value, "the number of an event"))
     }
 
@@ -366,6 +386,15 @@ impl Keys {
         }
     }
 
+    /// A command about turns; where it names the flat whose turn it is, only then.
+    fn at_turn(&mut self, key: &str, names: &Names, then: Command) -> Read<Command> {
+        match self.take(key) {
+            None | Some(Value::Null) => Ok(then),
+            Some(Value::String(id)) => Ok(Command::AtTurnOf { flat: names.flat(&id)?, then: Box::new(then) }),
+            Some(other) => Err(is_no(key, &other, "the id of the flat whose turn it is")),
+        }
+    }
+
     fn flats(&mut self, key: &str, names: &Names) -> Read<Option<Vec<usize>>> {
         let one = |value: &Value| match value {
             Value::String(id) => names.flat(id),
@@ -389,7 +418,7 @@ impl Keys {
             target: self.or_null("target", fraction)?,
             high: self.or_null("high", fraction)?,
             plant_mass: self.or_null("plant_mass_g", plant_mass)?,
-            place: self.or_null("place", words)?,
+            place: self.or_null("place", place)?,
         })
     }
 
@@ -458,14 +487,22 @@ fn seconds(key: &str, value: &Value) -> Read<Span> {
     }
 }
 
-fn words(key: &str, value: &Value) -> Read<String> {
+fn place(key: &str, value: &Value) -> Read<String> {
+    if value.as_str().is_some_and(|text| text.trim().is_empty()) {
+        return Err(format!("`{key}` is empty; null goes back to the file"));
+    }
+    words(key, value, "words, or null for the file's")
+}
+
+/// One line of words; `wanted` says what for.
+fn words(key: &str, value: &Value, wanted: &str) -> Read<String> {
     const MOST: usize = 200;
-    let Value::String(text) = value else { return Err(is_no(key, value, "words or null")) };
+    let Value::String(text) = value else { return Err(is_no(key, value, wanted)) };
     let text = text.trim();
     if text.chars().count() > MOST || text.contains(char::is_control) {
         return Err(format!("`{key}` is more than one line of {MOST} letters"));
     }
-    if text.is_empty() { Err(format!("`{key}` is empty; null goes back to the file")) } else { Ok(text.to_owned()) }
+    if text.is_empty() { Err(format!("`{key}` is empty; it should be {wanted}")) } else { Ok(text.to_owned()) }
 }
 
 fn read_id(value: &Value) -> Read<String> {
@@ -477,10 +514,14 @@ fn read_id(value: &Value) -> Read<String> {
     }
 }
 
-fn read_time(value: &Value) -> Read<Wall> {
+/// A time with its offset: who sends it may live in another zone than the site.
+fn instant(key: &str, value: &Value) -> Read<Wall> {
+    const WRITTEN: &str = "\"2026-03-04T08:15:00+00:00\"";
     match value {
-        Value::String(text) => Stamps::default().read(text.as_bytes()).map_err(|why| format!("`time`: {why}")),
-        other => Err(is_no("time", other, "a time such as \"2026-03-04T08:15:00+00:00\"")),
+        Value::String(text) => Stamps::default().read(text.trim().as_bytes()).map_err(|why| {
+            format!("`{key}` is {:?}: {why}. Write it as {WRITTEN}: date, time of day, offset from UTC", shown(text))
+        }),
+        other => Err(is_no(key, other, &format!("a time such as {WRITTEN}"))),
     }
 }
 

@@ -21,7 +21,7 @@ pub use reading::{MAX_PAYLOAD, Unit, availability, bare, number};
 pub use recording::{Body, Parser, Record};
 pub use router::{Heard, Router, Subscription};
 pub use stamp::Stamps;
-pub use states::{event_name, write_answer, write_event};
+pub use states::{event_name, event_of, write_answer, write_event};
 pub use topics::{Ownership, Retained, Row, Topic};
 pub use valve::{OrderMessage, foreign_order, takes_seconds};
 pub use wiring::{Binding, Pointer, Role, ValveWiring, Wiring};

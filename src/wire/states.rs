@@ -3,7 +3,7 @@
 use super::names::Names;
 use crate::alert::{Kind, Severity};
 use crate::moment::Zone;
-use crate::site::{Answer, Event, Happening};
+use crate::site::{Answer, Event, Happening, RoundStep, Subject};
 use crate::units::{Grams, Millilitres};
 use serde::Serialize;
 use serde::ser::{SerializeMap, Serializer};
@@ -59,10 +59,26 @@ impl Serialize for Line<'_> {
         map.serialize_entry("seq", &event.seq)?;
         map.serialize_entry("time", &zone.stamp(event.at))?;
         map.serialize_entry("event", event_name(&event.what))?;
-        map.serialize_entry("of", event.subject.of())?;
-        map.serialize_entry("id", names.id(event.subject))?;
+        map.serialize_entry("of", event_of(event).of())?;
+        map.serialize_entry("id", event_id(event, names))?;
         more(&event.what, *zone, &mut map)?;
         map.end()
+    }
+}
+
+/// Of what an event tells. A flat that has left the file has no place in the plan; it is told of all the same.
+#[must_use]
+pub const fn event_of(event: &Event) -> Subject {
+    match event.what {
+        Happening::Retired { .. } => Subject::Flat(usize::MAX),
+        _ => event.subject,
+    }
+}
+
+fn event_id<'a>(event: &'a Event, names: &'a Names) -> &'a str {
+    match &event.what {
+        Happening::Retired { flat } => flat,
+        _ => names.id(event.subject),
     }
 }
 
@@ -83,10 +99,17 @@ pub const fn event_name(what: &Happening) -> &'static str {
         Happening::Drained { .. } => "drained",
         Happening::DryRecorded { .. } => "dry-recorded",
         Happening::CapacityRecorded { .. } | Happening::PlantsRecorded { .. } => "capacity-recorded",
+        Happening::BandForgotten => "band-forgotten",
+        Happening::Undone { .. } => "undone",
         Happening::Weighed { .. } => "weighed",
+        Happening::Round { step: RoundStep::Started, .. } => "round-started",
+        Happening::Round { step: RoundStep::Resumed, .. } => "round-resumed",
+        Happening::Round { step: RoundStep::Ended, .. } => "round-ended",
         Happening::Noted { .. } => "noted",
         Happening::Corrected { .. } => "corrected",
         Happening::PottedOn { .. } => "potted-on",
+        Happening::Renamed { .. } => "renamed",
+        Happening::Retired { .. } => "retired",
         Happening::Moved { .. } => "moved",
         Happening::StageChanged { .. } => "stage-changed",
         Happening::SettingReplaced { .. } => "setting-replaced",
@@ -105,7 +128,14 @@ pub const fn event_name(what: &Happening) -> &'static str {
 
 fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<(), M::Error> {
     match what {
-        Happening::Lifted | Happening::RetainedOrderCleared => Ok(()),
+        Happening::Lifted | Happening::RetainedOrderCleared | Happening::BandForgotten | Happening::Retired { .. } => {
+            Ok(())
+        }
+        Happening::Renamed { from, to } => changed(map, "id", from, to),
+        Happening::Undone { what, undoes } => {
+            map.serialize_entry("what", what)?;
+            map.serialize_entry("undoes", undoes)
+        }
         Happening::Returned { change }
         | Happening::Dome { change, .. }
         | Happening::Removed { change }
@@ -131,6 +161,14 @@ fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<()
             changed(map, "weight_g", &from.map(grams), &Some(grams(*to)))?;
             map.serialize_entry("basis", basis)?;
             map.serialize_entry("weighed_at", &zone.stamp(*at))
+        }
+        Happening::Round { step, next, weighed, of, missing } => {
+            if *step != RoundStep::Ended {
+                map.serialize_entry("next", next)?;
+            }
+            map.serialize_entry("weighed", weighed)?;
+            map.serialize_entry("of_flats", of)?;
+            map.serialize_entry("not_weighed", missing)
         }
         Happening::Noted { kind, text } => {
             map.serialize_entry("kind", kind)?;

@@ -98,7 +98,10 @@ async fn by_rote(mut asked: mpsc::Receiver<Ask>) {
                 drop(answer.send(r#"{"flats":[{"flat":"leek-1"}],"stands":[],"valves":[],"alerts":[]}"#.into()));
             }
             Ask::Today(answer) => drop(answer.send(r#"[{"flat":"leek-1"}]"#.into())),
-            Ask::Away(answer) => drop(answer.send(r#"[{"flat":"leek-1","lasts_until":null}]"#.into())),
+            Ask::Away { until, answer } => {
+                let list = r#"[{"flat":"leek-1","lasts_until":null}]"#.to_owned();
+                drop(answer.send((until > Wall::from_millis(1_772_612_098_000)).then_some(list)));
+            }
             Ask::Command { to, payload, answer } => drop(answer.send(obey(&to, &payload))),
             Ask::History { flat, from, to, answer } => {
                 let points = [1_772_612_098_000, 1_782_612_098_000].map(|millis| Plotted {

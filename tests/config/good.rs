@@ -4,11 +4,14 @@ use crate::{everything, good};
 use tarewell::alert::Severity;
 use tarewell::config::{Broker, Checked, Web};
 use tarewell::flat::{Begins, SomeLimits, StageSettings};
-use tarewell::moment::Span;
+use tarewell::moment::{Span, Wall};
 use tarewell::site::Part;
 use tarewell::units::{Fraction, Grams, WeightUnit, Words};
 use tarewell::watering::{Method, Mode};
 use tarewell::wire::{Binding, Pointer, Role};
+
+/// 2026-03-04T08:15:00Z
+const TODAY: Wall = Wall::from_millis(1_772_612_100_000);
 
 #[test]
 fn the_example_is_good() {
@@ -239,7 +242,7 @@ flats:
 
 #[test]
 fn check_says_what_one_stuck_opening_would_pour() {
-    let report = tarewell::command::check::report("roof.yaml", &everything());
+    let report = tarewell::command::check::report("roof.yaml", &everything(), TODAY);
     let lines: Vec<&str> = report.lines().collect();
     assert_eq!(lines[0], "roof.yaml is good: 3 stands, 5 flats, 2 valves");
     // Half a gallon an hour and 30 mL a minute: 1892.7 + 1800 mL in an hour, a sixth of it in 10 min: 20.8 fl oz.
@@ -247,6 +250,29 @@ fn check_says_what_one_stuck_opening_would_pour() {
     assert_eq!(lines[2], "  valve `drip`: stuck open it would pour 20.8 fl oz before its own timer closes it (600 s)");
     let endless =
         good("flats: {f: {label: F}}\nvalves: {v: {topic: v, open: o, close: c, feeds: {f: 2 L/h}, max_run: 5 min}}\n");
-    let report = tarewell::command::check::report("x", &endless);
+    let report = tarewell::command::check::report("x", &endless, TODAY);
     assert!(report.contains("stuck open it would pour 2.00 L an hour until somebody closes it"), "{report}");
+}
+
+#[test]
+fn check_notes_what_is_allowed_and_hardly_meant() {
+    let text = "\
+site: {time_zone: Europe/Dublin}
+stands: {bench: {topic: b, shared: true}, own: {topic: o}}
+flats:
+  a: {label: Leeks, sown: 2026-03-04, stand: bench}
+  b: {label: Leeks, sown: 2027-03-05}
+  c: {label: Beet, sown: 2026-03-05, stand: own}
+  d: {label: Kale}
+";
+    let report = tarewell::command::check::report("x", &good(text), TODAY);
+    for note in [
+        "flats `a` and `b` have the same label, \"Leeks\"",
+        "flat `b` is `sown: 2027-03-05`, in 366 days",
+        "flat `c` is `sown: 2026-03-05`, tomorrow",
+        "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (2 in all)",
+    ] {
+        assert!(report.contains(note), "{note}: {report}");
+    }
+    assert_eq!(report.matches("note:").count(), 4, "{report}");
 }

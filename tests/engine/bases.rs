@@ -106,6 +106,20 @@ impl House {
     }
 
     pub(crate) fn say(&mut self, to: Subject, command: Command) -> Answer {
+        self.tell(to, command);
+        self.answered()
+    }
+
+    /// A command whose answer may have to wait for a weight.
+    pub(crate) fn asks(&mut self, flat: usize, command: Command) {
+        self.tell(Subject::Flat(flat), command);
+    }
+
+    pub(crate) fn answered(&mut self) -> Answer {
+        self.answers.pop().expect("each command is answered")
+    }
+
+    fn tell(&mut self, to: Subject, command: Command) {
         self.handle(Input::Order(Order {
             to,
             word: "test".to_owned(),
@@ -115,7 +129,6 @@ impl House {
             retained: false,
             ticket: Some(Ticket(1)),
         }));
-        self.answers.pop().expect("each command is answered at once")
     }
 
     pub(crate) fn flat(&mut self, flat: usize, command: Command) -> Answer {
@@ -369,7 +382,7 @@ fn a_round_is_refused_what_it_cannot_do() {
     refused(&mut house, Command::Round { flats: Some(vec![CHARD, CHARD]) }, "twice");
     house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
     refused(&mut house, Command::Round { flats: None }, "under way");
-    refused(&mut house, Command::WeighOn { flat: FENNEL }, "not in it");
+    refused(&mut house, Command::WeighOn { flat: FENNEL, sure: false }, "not in it");
     refused(&mut house, Command::Back, "first of the round");
     refused(&mut house, Command::Next, "not been weighed yet");
     house.scale(Command::End).unwrap();
@@ -383,10 +396,10 @@ fn a_round_is_refused_what_it_cannot_do() {
 fn weigh_waits_for_the_flat_and_gives_up_in_words() {
     let mut house = House::new();
     house.reads(SCALE, 0.0, 10);
-    house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
     house.reads(SCALE, 2400.0, 6);
     assert_eq!(house.fraction(CHARD), 0.4);
-    house.scale(Command::WeighOn { flat: BEET }).unwrap();
+    house.scale(Command::WeighOn { flat: BEET, sure: false }).unwrap();
     house.reads(SCALE, 2400.0, 6);
     assert_eq!(house.of_flat(BEET, "weight_g"), Value::Null, "chard still lies there");
     house.reads(SCALE, 0.0, 4);

@@ -45,7 +45,7 @@ fn a_gain_between_two_weighings_that_was_the_dome_is_no_water() {
         house.wait(600.0);
         if on_the_scale {
             house.reads(SCALE, 0.0, 10);
-            house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+            house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
             house.reads(SCALE, 2680.0, 6);
             house.reads(SCALE, 0.0, 6);
         } else {
@@ -62,7 +62,7 @@ fn a_gain_between_two_weighings_that_was_the_dome_is_no_water() {
 fn what_was_poured_on_the_scale_just_before_it_was_lifted_can_be_corrected() {
     let mut house = House::new();
     house.reads(SCALE, 0.0, 10);
-    house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
     house.reads(SCALE, 2300.0, 10);
     house.reads(SCALE, 2600.0, 10);
     house.reads(SCALE, 0.0, 10);
@@ -122,7 +122,7 @@ fn a_weight_from_the_shared_scale_is_taken_back_once_it_is_lifted_off() {
     let mut house = House::new();
     house.typed(CHARD, 2500.0).unwrap();
     house.reads(SCALE, 0.0, 10);
-    house.scale(Command::WeighOn { flat: CHARD }).unwrap();
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
     house.reads(SCALE, 2800.0, 10);
     let error = house.flat(CHARD, Command::Undo).unwrap_err();
     assert!(error.contains("lift it off"), "{error}");

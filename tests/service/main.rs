@@ -9,6 +9,7 @@ mod bench;
 mod drip;
 mod ear;
 mod exits;
+mod exports;
 mod http;
 mod played;
 
@@ -28,6 +29,7 @@ mod publishing;
 mod readings;
 mod recorded;
 mod rough;
+mod rounds;
 mod shapes;
 mod survival;
 mod tools;

@@ -101,8 +101,27 @@ fn from_a_kitchen_scale_to_sixty_flats_planted_out() {
     phone.done(9, &json!({"command": "stage", "stage": "hardening-off"}));
     phone.done(9, &json!({"command": "pot-on", "into": ["leek-10"]}));
     assert_eq!(phone.flat(9, &json!({"command": "weigh", "weight_g": 2000})).0, 409, "retired");
+    let (status, past) = get(service.web(), "/api/away?until=2020-01-01");
+    assert!(status == 400 && past["error"].as_str().unwrap().contains("2020-01-01 is over"), "{past}");
+    // On the command line the running service is asked, where its address is known.
+    let asking = house.path("asking.yaml");
+    let file = std::fs::read_to_string(house.path("tarewell.yaml")).unwrap();
+    std::fs::write(&asking, file.replace("web: 127.0.0.1:0", &format!("web: {}", service.web()))).unwrap();
+    let away = |config: &std::path::Path| {
+        let mut command = tarewell();
+        command.args(["away", "--until", &until, "--config"]).arg(config);
+        let (code, table, errors) = finish(command);
+        assert_eq!(code, 0, "{errors}");
+        table
+    };
+    let asked = away(&asking);
+    assert!(asked.lines().next().unwrap().contains("(asked of the running service at http://127.0.0.1:"), "{asked}");
+    assert!(asked.contains("Leek 44: low from") && !asked.contains("Leek 9:"), "{asked}");
     drop(scale);
     assert_eq!(service.stop().0, 0);
+    let left = away(&asking);
+    assert!(left.contains("(by the store, as of ") && left.contains("no service answers at http://"), "{left}");
+    assert_eq!(left.lines().count(), asked.lines().count());
 
     let mut command = tarewell();
     command.args(["away", "--until", &until, "--config"]).arg(house.path("tarewell.yaml"));

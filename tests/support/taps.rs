@@ -31,8 +31,10 @@ pub struct Taps {
     pub plan: Arc<Plan>,
     pub site: Option<Site>,
     pub now: SimTime,
-    /// Added to the monotonic clock, as after a restart.
+    /// By how much the wall clock was set.
     pub wall_ahead: Span,
+    /// By how much the monotonic clock of this run is ahead of the first one's.
+    mono_ahead: Span,
     pub ordered: Vec<Ordered>,
     pub events: Vec<(SimTime, Subject, Happening)>,
     pub answers: Vec<Answer>,
@@ -150,6 +152,7 @@ impl Taps {
             site: None,
             now,
             wall_ahead: Span::ZERO,
+            mono_ahead: Span::ZERO,
             ordered: Vec::new(),
             events: Vec::new(),
             answers: Vec::new(),
@@ -175,6 +178,8 @@ impl Taps {
 
     /// The program starts, with what is on the disk.
     pub fn start(&mut self) {
+        // As the service's clock does: from the wall clock, and never back.
+        self.mono_ahead = self.mono_ahead.max(self.wall_ahead);
         let fact = |((of, id), json): (&(String, String), &String)| tarewell::site::Fact {
             of: of.clone(),
             id: id.clone(),
@@ -220,9 +225,13 @@ impl Taps {
         }
     }
 
+    fn sim_of(&self, mono: Mono) -> SimTime {
+        SimTime::from_millis(mono.millis() - MIDNIGHT - self.mono_ahead.millis())
+    }
+
     pub fn moment(&self) -> Moment {
         Moment {
-            mono: Mono::from_millis(MIDNIGHT + self.now.millis()),
+            mono: Mono::from_millis(MIDNIGHT + self.now.millis() + self.mono_ahead.millis()),
             wall: Wall::from_millis(MIDNIGHT + self.now.millis() + self.wall_ahead.millis()),
         }
     }
@@ -318,11 +327,7 @@ impl Taps {
     /// Lives until then.
     pub fn until(&mut self, end: SimTime) {
         while self.now < end {
-            let wake = self
-                .site
-                .as_ref()
-                .and_then(Site::next_wake)
-                .map(|wake| SimTime::from_millis(wake.at.millis() - MIDNIGHT));
+            let wake = self.site.as_ref().and_then(Site::next_wake).map(|wake| self.sim_of(wake.at));
             let next = (self.now + self.slice).min(end);
             let to = wake.filter(|wake| *wake > self.now).map_or(next, |wake| wake.min(next));
             self.house.advance(to);
@@ -340,7 +345,7 @@ impl Taps {
 
     fn tick_until(&mut self, at: SimTime) {
         while let Some(wake) = self.site.as_ref().and_then(Site::next_wake) {
-            let wake = SimTime::from_millis(wake.at.millis() - MIDNIGHT);
+            let wake = self.sim_of(wake.at);
             if wake > at {
                 break;
             }

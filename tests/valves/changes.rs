@@ -58,3 +58,26 @@ fn in_the_rest_between_two_pulses_too() {
     assert_eq!(taps.happened(|what| matches!(what, Happening::WateringEnded { .. })), 1);
     assert_eq!(taps.opens(), opened, "no further pulse");
 }
+
+/// Found by the storm (seeds 20031, 20038): a wall clock that is set forward by two days, then a restart, and the day was empty.
+#[test]
+fn a_clock_set_forward_and_a_restart_make_no_new_day() {
+    let (settings, line) = tap(&[(0, 6.0)]);
+    let settings = ValveSettings { max_per_day: Some(Millilitres::new(300.0)), ..settings };
+    let flats = vec![FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.2).on(0)];
+    let mut taps = Taps::new(Setup { flats, valves: vec![(settings, line)], ..Setup::default() });
+    taps.pass(Span::minutes(15));
+    taps.run_ml(250.0).unwrap();
+    taps.finish();
+    taps.wall_ahead = Span::hours(50);
+    taps.pass(Span::minutes(5));
+    taps.disk.clone_from(&taps.facts);
+    taps.kill();
+    taps.pass(Span::seconds(20));
+    taps.start();
+    taps.pass(Span::minutes(15));
+    let given = taps.valve()["last_24h_ml"].as_f64().unwrap();
+    assert!((given - 250.0).abs() < 20.0, "{given} mL in 24 h");
+    let more = taps.run_ml(250.0);
+    assert!(more.is_err() || taps.valve()["watering"]["volume_ml"].as_f64().unwrap() <= 60.0, "{more:?}");
+}

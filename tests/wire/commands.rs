@@ -183,6 +183,8 @@ fn commands_for_the_whole_bench_are_read() {
     assert_eq!(to_flat(r#"{"command":"dome","on":true}"#), Ok(Command::Dome { on: true }));
     let correct = Command::Correct { seq: 1234, was: Was::MixLost, cells: Some(12) };
     assert_eq!(to_flat(r#"{"command":"correct","seq":1234,"was":"mix-lost","cells":12}"#), Ok(correct));
+    let taken = to_flat(r#"{"command":"correct","was":"mix-lost","cells":12}"#);
+    assert_eq!(taken, Ok(Command::CellsTaken { cells: 12 }));
     let note = Command::Note { kind: "fed".into(), text: "quarter strength".into() };
     assert_eq!(to_flat(r#"{"command":"note","kind":"fed","text":"quarter strength"}"#), Ok(note));
     for (word, command) in
@@ -191,14 +193,30 @@ fn commands_for_the_whole_bench_are_read() {
         assert_eq!(to_stand(word), Ok(command));
     }
     assert_eq!(to_stand("round"), Ok(Command::Round { flats: None }));
+    let at_turn_of = |then: Command| Ok(Command::AtTurnOf { flat: 1, then: Box::new(then) });
+    assert_eq!(to_stand(r#"{"command":"skip","flat":"leek-2"}"#), at_turn_of(Command::Skip));
+    assert_eq!(to_stand(r#"{"command":"round","instead_of":"leek-2"}"#), at_turn_of(Command::Round { flats: None }));
+    let weigh = |sure| Command::WeighOn { flat: 0, sure };
+    assert_eq!(to_stand(r#"{"command":"weigh","flat":"leek-1","sure":true}"#), Ok(weigh(true)));
+    let instead = to_stand(r#"{"command":"weigh","flat":"leek-1","instead_of":"leek-2"}"#);
+    assert_eq!(instead, at_turn_of(weigh(false)));
+    assert!(to_stand(r#"{"command":"end","flat":"leak-2"}"#).unwrap_err().contains("did you mean `leek-2`"));
+    let spaced = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04 08:15:00+00:00"}"#);
+    assert_eq!(spaced, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
     for (payload, words) in [
         (r#"{"command":"weigh","weight_g":0}"#, "above 0"),
         (r#"{"command":"watered","volume_ml":-3}"#, "above 0"),
         (r#"{"command":"watered","volume_ml":1e9}"#, "thousand litres"),
         (r#"{"command":"weigh","weight_g":3000,"at":"yesterday"}"#, "`at`"),
+        (r#"{"command":"weigh","weight_g":3000,"at":"2026-03-04 08:15"}"#, "Write it as \"2026-03-04T08:15:00+00:00\""),
+        (r#"{"command":"stage","stage":null}"#, "it should be the name of a stage"),
+        (r#"{"command":"note","kind":"fed","text":5}"#, "it should be words"),
+        (r#"{"command":"set","place":7}"#, "or null for the file's"),
         (r#"{"command":"dome","on":"yes"}"#, "true or false"),
         (r#"{"command":"correct","seq":-1,"was":"watered"}"#, "seq"),
         (r#"{"command":"correct","seq":1,"was":"watred"}"#, "watered"),
+        (r#"{"command":"correct","was":"watered"}"#, "needs `seq`"),
+        (r#"{"command":"correct","was":"mix-lost"}"#, "Only cells taken where no scale saw it"),
         (r#"{"command":"pot-on","into":[]}"#, "empty"),
         (r#"{"command":"pot-on","into":["nobody"]}"#, "nobody"),
     ] {

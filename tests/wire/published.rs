@@ -4,7 +4,7 @@ use crate::shed::plan;
 use serde_json::{Value, json};
 use tarewell::alert::{Kind, Severity};
 use tarewell::moment::Wall;
-use tarewell::site::{By, Event, Happening, Subject};
+use tarewell::site::{By, Event, Happening, RoundStep, Subject};
 use tarewell::units::{Grams, Millilitres};
 use tarewell::wire::{Names, Topic, topic, write_answer, write_event};
 
@@ -81,6 +81,31 @@ fn events_have_the_fields_of_the_contract() {
         Happening::SettingReplaced { what: "target".to_owned(), from: json!(0.6), to: json!(0.5) },
         json!({"event":"setting-replaced","of":"flat","id":"leek-1","what":"target","from":0.6,"to":0.5}),
     );
+    more(
+        flat,
+        Happening::Undone { what: "band", undoes: Some(7) },
+        json!({"event":"undone","of":"flat","id":"leek-1","what":"band","undoes":7}),
+    );
+    let renamed = Happening::Renamed { from: "leek".to_owned(), to: "leek-1".to_owned() };
+    more(flat, renamed, json!({"event":"renamed","of":"flat","id":"leek-1","what":"id","from":"leek","to":"leek-1"}));
+    let retired = Happening::Retired { flat: "beet".to_owned() };
+    more(Subject::Site, retired, json!({"event":"retired","of":"flat","id":"beet"}));
+    more(flat, Happening::BandForgotten, json!({"event":"band-forgotten","of":"flat","id":"leek-1"}));
+    let round = |step| Happening::Round {
+        step,
+        next: Some("leek-2".to_owned()),
+        weighed: 1,
+        of: 2,
+        missing: vec!["leek-2".to_owned()],
+    };
+    let fields = |event, next: Value| {
+        let mut fields =
+            json!({"event":event,"of":"stand","id":"bench","weighed":1,"of_flats":2,"not_weighed":["leek-2"]});
+        fields.as_object_mut().unwrap().extend(next.as_object().unwrap().clone());
+        fields
+    };
+    more(Subject::Stand(1), round(RoundStep::Resumed), fields("round-resumed", json!({"next":"leek-2"})));
+    more(Subject::Stand(1), round(RoundStep::Ended), fields("round-ended", json!({})));
     more(
         Subject::Stand(1),
         Happening::AlertRaised { kind: Kind::StandSilent, severity: Severity::Warning, title: "t".to_owned() },

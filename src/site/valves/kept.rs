@@ -82,6 +82,9 @@ pub(super) struct ValveKept {
     /// The last run into a bucket, until somebody has said what it caught.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bucket: Option<Bucket>,
+    /// When this was kept: by how much the wall clock was set before it, nobody could tell otherwise after a restart.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kept_at: Option<Moment>,
 }
 
 /// A run into a bucket.
@@ -94,6 +97,20 @@ pub(super) struct Bucket {
 }
 
 impl ValveKept {
+    /// Taken up after a restart. The monotonic clock goes on from the wall clock's word of it, so a wall clock that was set forward meanwhile
+    /// would make what was poured an hour ago yesterday's: all is moved by as much as it was set.
+    pub fn go_on(&mut self, now: Moment) {
+        let Some(kept_at) = self.kept_at.take() else { return };
+        let away = now.wall.since(kept_at.wall).max(Span::ZERO);
+        let set_by = now.mono.since(kept_at.mono + away);
+        let entry = self.entry.iter_mut().map(|entry| &mut entry.at);
+        let poured = self.poured.iter_mut().map(|poured| &mut poured.at);
+        let bucket = self.bucket.iter_mut().map(|bucket| &mut bucket.at);
+        for at in entry.chain(poured).chain(bucket).chain(&mut self.by_itself) {
+            at.mono = at.mono + set_by;
+        }
+    }
+
     /// Meets what the file says: a way is learned anew when its configured flow has changed. Which measured flows were replaced.
     pub fn meet(&mut self, settings: &ValveSettings, id: impl Fn(usize) -> String) -> Vec<(Flow, Flow)> {
         let mut replaced = Vec::new();
@@ -169,7 +186,8 @@ pub(in crate::site) struct SupplyKept {
 
 impl super::super::Site {
     pub(in crate::site) fn valve_fact(&self, index: usize) -> Option<serde_json::Result<String>> {
-        Some(serde_json::to_string(&self.valves.get(index)?.kept))
+        let kept = &self.valves.get(index)?.kept;
+        Some(serde_json::to_string(&ValveKept { kept_at: Some(self.now), ..kept.clone() }))
     }
 
     /// Takes up what was kept of valves and supplies, and meets the file.
@@ -179,6 +197,7 @@ impl super::super::Site {
             let kept = facts.get(&("valve", settings.id.as_str())).copied();
             let mut kept: ValveKept =
                 kept.and_then(|json| self.taken_up("valve", &settings.id, json)).unwrap_or_default();
+            kept.go_on(self.now);
             let replaced = kept.meet(settings, |flat| self.id(super::super::Subject::Flat(flat)).to_owned());
             if let Some(valve) = self.valves.get_mut(index) {
                 valve.kept = kept;

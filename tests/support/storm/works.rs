@@ -366,7 +366,8 @@ impl World {
             self.opened_nothing(opens, "a retained order");
             return;
         }
-        let until = self.now + LATER + Span::minutes(10);
+        let stays = !closes && !self.scenario.plan.valves[valve].has_timer;
+        let until = if stays { FOR_GOOD } else { self.now + LATER + Span::minutes(10) };
         let line = &mut self.works.lines[valve];
         line.foreign = line.foreign.max(Some(until));
         let timer = Some(Span::seconds(20));

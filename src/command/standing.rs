@@ -1,0 +1,95 @@
+//! What of the kept events still stands: what has been corrected or undone since is told by events of its own.
+
+use crate::store::{KeptEvent, Of};
+use serde_json::Value;
+use std::collections::{HashMap, HashSet};
+
+/// What a watering, a dome, a weight was in the end, and which records were taken back.
+#[derive(Debug, Default)]
+pub struct Standing {
+    /// Events that a later one took back, by their numbers.
+    undone: HashSet<u64>,
+    /// What an event was in the end, by the number of the first that told of it; only those that were corrected.
+    taken: HashMap<u64, Correction>,
+    /// The event that first told of the same thing: what came back may have been watered, which is told by itself.
+    first: HashMap<u64, u64>,
+}
+
+/// The last correction of an event.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Correction {
+    seq: u64,
+    was: String,
+}
+
+impl Standing {
+    /// Of all events, in their order.
+    #[must_use]
+    pub fn of(events: &[KeptEvent]) -> Self {
+        let mut standing = Self::default();
+        for pair in events.windows(2) {
+            let [before, event] = pair else { continue };
+            let is_one =
+                before.name == "returned" && (before.of, &before.id, before.wall) == (event.of, &event.id, event.wall);
+            if is_one
+                && event.seq == before.seq + 1
+                && matches!(read_as(event), Some("watered" | "dome-on" | "dome-off"))
+            {
+                standing.first.insert(event.seq, before.seq);
+            }
+        }
+        for event in events.iter().filter(|event| event.of == Of::Flat) {
+            let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
+            match event.name.as_str() {
+                "undone" => standing.undone.extend(json["undoes"].as_u64()),
+                "corrected" => {
+                    let (Some(of), Some(was)) = (json["corrects"].as_u64(), json["to"].as_str()) else { continue };
+                    let of = standing.first_of(of);
+                    standing.taken.insert(of, Correction { seq: event.seq, was: was.to_owned() });
+                }
+                _ => {}
+            }
+        }
+        standing
+    }
+
+    fn first_of(&self, seq: u64) -> u64 {
+        self.first.get(&seq).copied().unwrap_or(seq)
+    }
+
+    /// Whether it was taken back.
+    #[must_use]
+    pub fn is_undone(&self, event: &KeptEvent) -> bool {
+        self.undone.contains(&event.seq)
+    }
+
+    /// What it was: as it was read, or by its last correction. `None` for an event that is none of these.
+    #[must_use]
+    pub fn was<'a>(&'a self, event: &'a KeptEvent) -> Option<&'a str> {
+        let read = read_as(event)?;
+        Some(self.taken.get(&self.first_of(event.seq)).map_or(read, |correction| correction.was.as_str()))
+    }
+
+    /// Whether an event of a correction is the last word on what it corrects.
+    #[must_use]
+    pub fn is_last_word(&self, correction: &KeptEvent) -> bool {
+        self.taken.values().any(|last| last.seq == correction.seq)
+    }
+
+    /// Whether what it tells is told by the next event in other words.
+    #[must_use]
+    pub fn is_told_again(&self, event: &KeptEvent) -> bool {
+        self.first.values().any(|first| *first == event.seq)
+    }
+}
+
+/// What an event that can be corrected was read as, in the words of corrections.
+#[must_use]
+pub fn read_as(event: &KeptEvent) -> Option<&str> {
+    match event.name.as_str() {
+        "watered" | "dome-on" | "dome-off" => Some(event.name.as_str()),
+        "returned" | "removed" | "bumped" | "visited" => Some("nothing"),
+        "weighed" => Some("weighed"),
+        _ => None,
+    }
+}

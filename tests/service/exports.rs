@@ -1,0 +1,125 @@
+//! What is exported is what holds: not what was undone or corrected since; and of flats that are called otherwise now, or are gone.
+
+use crate::bench::{House, finish, now, tarewell};
+use crate::http::{get, post};
+use serde_json::{Value, json};
+use std::net::SocketAddr;
+
+const BEFORE: &str = "
+fills: {plug-60: {cells: 60, tare: 300 g}}
+flats:
+  leek: {label: Leek, fill: plug-60}
+  beet: {label: Beet, fill: plug-60}
+";
+const AFTER: &str = "
+fills: {plug-60: {cells: 60, tare: 300 g}}
+flats:
+  leek-1: {label: Leek, fill: plug-60, formerly: leek}
+";
+
+fn say(at: SocketAddr, flat: &str, command: &Value) {
+    let (status, answer) = post(at, &format!("/api/flats/{flat}/command"), &command.to_string());
+    assert_eq!((status, &answer["ok"]), (200, &json!(true)), "{command}: {answer}");
+}
+
+fn weigh(grams: f64, minutes_ago: i64) -> Value {
+    let at = now() - chrono::Duration::minutes(minutes_ago);
+    json!({"command": "weigh", "weight_g": grams, "at": at.to_rfc3339(), "sure": true})
+}
+
+/// The tables, for these options.
+fn export(house: &House, more: &[&str]) -> impl Fn(&str) -> Vec<Vec<String>> + use<> {
+    let out = house.path("tables");
+    let mut command = tarewell();
+    command.args(["export", "--force"]).args(more).arg("--out").arg(&out).arg("--config");
+    let (code, _, errors) = finish({
+        command.arg(house.path("tarewell.yaml"));
+        command
+    });
+    assert_eq!(code, 0, "{errors}");
+    move |name| {
+        let mut table = csv::Reader::from_path(out.join(name)).unwrap();
+        table.records().map(|row| row.unwrap().iter().map(str::to_owned).collect()).collect()
+    }
+}
+
+#[test]
+fn what_was_undone_or_corrected_is_in_the_events_alone() {
+    let house = House::own_broker();
+    let service = house.run(BEFORE);
+    let at = service.web();
+    say(at, "leek", &weigh(1600.0, 20));
+    say(at, "leek", &json!("record-dry"));
+    say(at, "leek", &weigh(2650.0, 15));
+    say(at, "leek", &json!({"command": "record-capacity", "now": true}));
+    say(at, "leek", &json!("undo"));
+    say(at, "leek", &weigh(2700.0, 10));
+    say(at, "leek", &json!({"command": "record-capacity", "now": true}));
+    for (volume, is_so) in [(250, true), (300, false)] {
+        say(at, "leek", &json!({"command": "watered", "volume_ml": volume}));
+        if !is_so {
+            say(at, "leek", &json!("undo"));
+        }
+    }
+    say(at, "leek", &weigh(2400.0, 0));
+    say(at, "leek", &json!("undo"));
+    say(at, "leek", &json!({"command": "correct", "was": "mix-lost", "cells": 12}));
+    say(at, "leek", &json!({"command": "correct", "was": "mix-lost", "cells": 30}));
+    say(at, "leek", &json!("undo"));
+    assert_eq!(service.stop().0, 0);
+
+    let table = export(&house, &[]);
+    let column = |name: &str, at: usize| table(name).into_iter().map(|row| row[at].clone()).collect::<Vec<_>>();
+    let bands: Vec<(String, String)> =
+        table("bands.csv").into_iter().map(|row| (row[3].clone(), row[6].clone())).collect();
+    let [dry, capacity, cells] = &bands[..] else { panic!("{bands:?}") };
+    assert_eq!(
+        (dry.0.as_str(), capacity.0.as_str(), cells.1.as_str()),
+        ("dry-recorded", "capacity-recorded", "mix-lost")
+    );
+    assert!(capacity.1.starts_with("2700"), "{bands:?}");
+    let poured: Vec<String> = column("waterings.csv", 3);
+    assert_eq!(poured.iter().filter(|added| added.starts_with("250")).count(), 1, "{poured:?}");
+    assert!(!poured.iter().any(|added| added.starts_with("300")), "{poured:?}");
+    let weights = column("weights.csv", 2);
+    assert!(weights.contains(&"2700.0".to_owned()) && !weights.contains(&"2400.0".to_owned()), "{weights:?}");
+    let events = column("events.csv", 4);
+    assert!(events.contains(&"undone".to_owned()) && events.iter().filter(|event| *event == "corrected").count() >= 5);
+}
+
+#[test]
+fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
+    let house = House::own_broker();
+    let service = house.run(BEFORE);
+    for flat in ["leek", "beet"] {
+        say(service.web(), flat, &weigh(2000.0, 1));
+    }
+    assert_eq!(service.stop().0, 0);
+    house.write(AFTER);
+    let early = export(&house, &["--flat", "leek-1"]);
+    assert_eq!(early("weights.csv").len(), 1, "not started since, it is kept under the former id");
+
+    let service = house.again();
+    let history = |flat: &str| get(service.web(), &format!("/api/flats/{flat}/history"));
+    for flat in ["leek-1", "leek", "beet"] {
+        let (status, points) = history(flat);
+        assert_eq!((status, points.as_array().map(Vec::len)), (200, Some(1)), "{flat}: {points}");
+    }
+    assert_eq!(history("bett").0, 404);
+    assert_eq!(service.stop().0, 0);
+
+    let table = export(&house, &["--flat", "leek"]);
+    assert!(table("weights.csv").iter().all(|row| row[0] == "leek-1") && table("weights.csv").len() == 1);
+    let all = export(&house, &[])("events.csv");
+    let told = |event: &str| {
+        let told: Vec<_> = all.iter().filter(|row| row[4] == event).map(|row| row[2].as_str()).collect();
+        told
+    };
+    assert_eq!((told("renamed"), told("retired")), (vec!["leek-1"], vec!["beet"]));
+    // Once.
+    let again = house.again();
+    again.logged("Started Test house");
+    assert_eq!(again.stop().0, 0);
+    let events: Vec<_> = export(&house, &[])("events.csv").into_iter().map(|row| row[4].clone()).collect();
+    assert_eq!(events.iter().filter(|event| ["renamed", "retired"].contains(&event.as_str())).count(), 2);
+}
