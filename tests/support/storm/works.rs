@@ -523,6 +523,16 @@ impl World {
 
     /// S9: what waters by itself does so at most every four hours.
     pub fn valve_event(&mut self, site: &Site, valve: usize, what: &Happening) {
+        if let Happening::Locked { reason, text } = what {
+            let line = &self.works.lines[valve];
+            let so = line.troubled.is_some() || line.foreign.is_some();
+            let verdict = if so { super::tally::Verdict::Explained } else { super::tally::Verdict::False };
+            self.tally.judged(reason, verdict);
+            if !so {
+                let (seed, day, hour) = (self.scenario.seed, self.now.day(), self.now.hour());
+                self.tally.notes.push(format!("false: seed {seed}, day {day} {hour:.2} h: valve {valve} locked, {reason}: {text}"));
+            }
+        }
         let Happening::WateringStarted { volume } = what else { return };
         if self.scenario.plan.valves[valve].mode != Mode::Auto {
             return;
