@@ -107,7 +107,7 @@ impl ValveKept {
         let poured = self.poured.iter_mut().map(|poured| &mut poured.at);
         let bucket = self.bucket.iter_mut().map(|bucket| &mut bucket.at);
         for at in entry.chain(poured).chain(bucket).chain(&mut self.by_itself) {
-            at.mono = at.mono + set_by;
+            at.mono += set_by;
         }
     }
 
