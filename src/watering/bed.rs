@@ -13,8 +13,9 @@ const ARRIVED: Span = Span::seconds(20);
 /// So many steady readings make a settled weight, where they come fast; and where they do not.
 const SETTLED_FAST: usize = 4;
 const SETTLED_SLOW: usize = 2;
-/// A flow counts as known from so many openings on.
+/// A flow counts as known from so many openings on; before that it may be so many times what the file says.
 const KNOWN: u32 = 4;
+const UNKNOWN_FLOW: f64 = 5.0;
 /// Readings come fast up to this period.
 const FAST: Span = Span::seconds(5);
 
@@ -157,17 +158,24 @@ impl Bed {
         Some(Jump::Gained(gain - before.1))
     }
 
-    /// Whether no valve of this flow can have given what was gained since that reading. Nobody has measured a flow that is not learned.
+    /// Whether no valve of this flow can have given what was gained since that reading. Nobody has measured a flow that is neither
+    /// learned nor seen at the beginning of this opening: the file may be far off.
     fn is_more_than_it_gives(&self, (at, before): (f64, f64), gain: f64, seconds: f64) -> bool {
         let Some(scale) = self.scale else { return false };
-        let factor = if self.fit.learned() >= KNOWN { 2.0 } else { 3.0 };
-        gain - before > factor * self.rate() * (seconds - at) + scale.doubt().max(40.0)
+        let is_known = self.fit.learned() >= KNOWN || self.early.is_some();
+        let factor = if is_known { 2.0 } else { UNKNOWN_FLOW };
+        gain - before > factor * self.flow_seen() * (seconds - at) + scale.doubt().max(40.0)
+    }
+
+    /// As known, or as this opening began, whichever is more.
+    pub(super) fn flow_seen(&self) -> f64 {
+        self.early.map_or(self.rate(), |early| early.max(self.rate()))
     }
 
     /// The most that the valve can have given in this opening where something else gave too, as far as the weights tell.
     pub(super) fn gave_undisturbed(&self, open_for: f64) -> Option<f64> {
         let (at, gain) = self.undisturbed?;
-        Some((gain - self.gained + self.rate() * (open_for - at).max(0.0) + self.in_flight.get()).max(0.0))
+        Some((gain - self.gained + self.flow_seen() * (open_for - at).max(0.0) + self.in_flight.get()).max(0.0))
     }
 
     /// A weight after the valve was ordered closed.

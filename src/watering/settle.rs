@@ -141,5 +141,6 @@ fn can_have_given(bed: &Bed, open_for: f64, disturbed: bool) -> f64 {
     }
     let is_known = disturbed || bed.fit.learned() >= LEARNED;
     let factor = if is_known { MAY_GIVE } else { MAY_GIVE_UNLEARNED };
-    factor * bed.fit.gives(open_for).get() + UNKNOWN_OFFSET
+    let seen = if disturbed { 0.0 } else { MAY_GIVE * bed.flow_seen() * open_for };
+    (factor * bed.fit.gives(open_for).get()).max(seen) + UNKNOWN_OFFSET
 }

@@ -107,3 +107,21 @@ fn what_was_poured_before_a_crash_is_the_valves_after_it() {
     let told = told(&taps);
     assert!(told.iter().all(|(by, _)| *by == By::Valve), "{told:?}, of {gave}");
 }
+
+/// Whoever has measured nothing writes down what the box said. It is learned, and no hand is suspected.
+#[test]
+fn a_flow_in_the_file_that_is_a_quarter_of_the_true_one_is_no_hand() {
+    for period in [1, 4] {
+        let (mut settings, line) = crate::taps::tap(&[(0, 6.0)]);
+        settings.feeds[0].flow = tarewell::units::Flow::new(1.5);
+        let cell =
+            tarewell::sim::CellPlan { period: Span::seconds(period), noise: 1.5, ..tarewell::sim::CellPlan::default() };
+        let mut taps = Taps::new(Setup { valves: vec![(settings, line)], cell, ..Setup::default() });
+        taps.pass(Span::minutes(3));
+        taps.run_ml(400.0).unwrap();
+        let Happening::WateringEnded { reason, .. } = taps.finish() else { panic!("it ended otherwise") };
+        assert_eq!(reason, Ended::Volume, "period {period}");
+        taps.pass(Span::minutes(15));
+        near(&told(&taps), &[(By::Valve, taps.house.valve(0).unwrap().poured)]);
+    }
+}

@@ -96,6 +96,7 @@ impl Site {
         let held = self.valves.get_mut(index).and_then(|valve| valve.held.get_mut(which));
         let Some(held) = held else { return };
         if std::mem::replace(held, holds) != holds {
+            self.device_wakes(index);
             self.replan_valve(index);
             self.publish_valve(index);
             self.wish_valve(index);
@@ -139,10 +140,14 @@ impl Site {
             (Device::Opening { .. }, true) => self.is_open(index, Opener::Us),
             (Device::Closing(closing), true) => closing.says_open = true,
             (Device::Closing(_), false) => self.is_closed(index),
-            (Device::Open { .. }, false) => {
-                // Its own timer, or somebody, has closed it.
+            (Device::Open { by, .. }, false) => {
+                // Its own timer, or somebody, has closed it. The order to open is taken back all the same: it has been wrong before.
+                let is_ours = *by == Opener::Us;
                 self.closed_early(index);
                 self.is_closed(index);
+                if is_ours {
+                    self.order_close(index);
+                }
             }
             (Device::Unknown | Device::Closed, true) => {
                 let is_ours = valve.last_open.is_some_and(|last| now.since(last) <= OURS);
@@ -289,7 +294,9 @@ impl Site {
                 let open_for = now.since(*since);
                 let most = self.plan.valves[index].max_run;
                 let is_ours_to_close = self.plan.valves[index].mode != Mode::Advise;
-                if is_ours_to_close && (most.is_some_and(|most| open_for > most) || self.is_a_fed_flat_full(index)) {
+                let is_held = valve.held.iter().any(|held| *held);
+                let is_enough = is_held || most.is_some_and(|most| open_for > most) || self.is_a_fed_flat_full(index);
+                if is_ours_to_close && is_enough {
                     self.order_close(index);
                 }
             }

@@ -2,13 +2,15 @@
 
 use crate::moment::{Moment, Span, Wall};
 use crate::units::{Flow, Millilitres};
-use crate::watering::{FlowFit, InFlight, ValveSettings};
+use crate::watering::{FlowFit, InFlight, Lesson, ValveSettings};
 use serde::{Deserialize, Serialize};
 
 /// A day of a valve is any of these.
 pub(super) const DAY: Span = Span::hours(24);
 /// What was poured is remembered a little longer, for clocks that were set.
 const REMEMBERED: Span = Span::hours(26);
+/// Where less than this share of what should have come was weighed, the rest has gone somewhere else.
+const HARDLY: f64 = 0.5;
 
 /// An opening that was, or is about to be, ordered; written before the order goes out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -115,6 +117,7 @@ impl ValveKept {
     pub fn meet(&mut self, settings: &ValveSettings, id: impl Fn(usize) -> String) -> Vec<(Flow, Flow)> {
         let mut replaced = Vec::new();
         let old = std::mem::take(&mut self.ways);
+        self.put_in_the_order_of(&old, &settings.feeds.iter().map(|feed| id(feed.flat)).collect::<Vec<_>>());
         for feed in &settings.feeds {
             let flat = id(feed.flat);
             let known = old.iter().find(|way| way.flat == flat);
@@ -130,6 +133,26 @@ impl ValveKept {
         replaced
     }
 
+    /// What is kept flat by flat follows the flats, where the file names others now, or in another order. An opening counts as its most for
+    /// a flat whose weight before it is not known.
+    fn put_in_the_order_of(&mut self, old: &[Way], flats: &[String]) {
+        if old.iter().map(|way| &way.flat).eq(flats) {
+            return;
+        }
+        let places: Vec<Option<usize>> =
+            flats.iter().map(|flat| old.iter().position(|way| way.flat == *flat)).collect();
+        for poured in &mut self.poured {
+            let of = |place: &Option<usize>| place.and_then(|place| poured.flats.get(place).copied());
+            poured.flats = places.iter().map(|place| of(place).unwrap_or(Millilitres::ZERO)).collect();
+        }
+        if let Some(entry) = &mut self.entry {
+            // What a flat got that the valve feeds no more nobody can weigh: none of it is taken for small.
+            let is_gone = old.iter().any(|way| !flats.contains(&way.flat));
+            let of = |place: &Option<usize>| place.and_then(|place| entry.weights.get(place).copied().flatten());
+            entry.weights = places.iter().map(|place| of(place).filter(|_| !is_gone)).collect();
+        }
+    }
+
     /// What all flats get together.
     pub fn flow(&self) -> Flow {
         self.ways.iter().map(|way| way.fit.flow()).sum()
@@ -139,6 +162,16 @@ impl ValveKept {
     pub fn last_to_a_flat(&self) -> Option<Moment> {
         let reached = |poured: &&Poured| poured.flats.iter().any(|flat| *flat >= Millilitres::new(1.0));
         self.poured.iter().filter(reached).map(|poured| poured.at).max_by_key(|at| at.mono)
+    }
+
+    /// What no weight has seen of what the valve must have given: onto the floor beside a hose that is off, or onto a flat whose stand has stopped. It
+    /// counts into the day, so that whoever unlocks the valve time and again floods nothing.
+    pub fn gone_elsewhere(&self, lessons: &[Lesson]) -> Millilitres {
+        let of = |lesson: &Lesson| {
+            let should = self.ways.get(lesson.bed)?.fit.gives(lesson.open_for);
+            (lesson.gain < should * HARDLY).then(|| should - lesson.gain.max(Millilitres::ZERO))
+        };
+        lessons.iter().filter_map(of).sum()
     }
 
     /// What was poured in the 24 h before.

@@ -122,6 +122,9 @@ impl Site {
         if self.valves[index].run.is_some() {
             return Err(format!("{} is watering already; `stop` ends that", self.id(Subject::Valve(index))));
         }
+        if let Some(other) = self.waters_from_the_supply(index) {
+            return Err(format!("{other} draws on the same supply and waters now; when it has ended, this may begin"));
+        }
         match objection(&self.situation(index, by_itself, bucket)) {
             // It is waited for: one reading in a thousand lies out of line.
             Some(Objection { reason: "unsteady", .. }) | None => Ok(()),
@@ -509,6 +512,7 @@ impl Site {
             self.cut_short_by_the_day(index);
         }
         self.close_master_of(index);
+        self.hand_on_the_supply(index);
         if !self.valves[index].device.is_closed() && !matches!(self.valves[index].device, Device::Closing(_)) {
             self.order_close(index);
         }

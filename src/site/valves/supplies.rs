@@ -3,6 +3,7 @@
 use super::super::{Output, Site, Subject, ValveOrder};
 use super::device::Device;
 use crate::alert::{Kind, Of, Severity, Wording};
+use crate::moment::Span;
 use crate::units::Millilitres;
 
 /// A master's timer runs so much longer than that of the valve it serves, s.
@@ -35,6 +36,26 @@ impl Site {
                 })
             })
             .map(|(_, settings)| settings.id.clone())
+    }
+
+    /// Another valve of the same supply that waters, be it between two pulses.
+    pub(super) fn waters_from_the_supply(&self, index: usize) -> Option<String> {
+        let supply = self.supply_of(index)?;
+        let others = self.plan.valves.iter().enumerate();
+        others
+            .filter(|(other, settings)| *other != index && settings.supply == Some(supply))
+            .find(|(other, _)| self.valves.get(*other).is_some_and(|valve| valve.run.is_some()))
+            .map(|(_, settings)| settings.id.clone())
+    }
+
+    /// Whoever has waited for the supply may have its turn.
+    pub(super) fn hand_on_the_supply(&mut self, index: usize) {
+        let Some(supply) = self.supply_of(index) else { return };
+        for other in (0..self.valves.len()).filter(|other| *other != index) {
+            if self.plan.valves[other].supply == Some(supply) {
+                self.agenda.wish(Subject::Valve(other), self.now.mono + Span::seconds(2));
+            }
+        }
     }
 
     pub(super) fn is_master_linked(&self, index: usize) -> bool {
