@@ -327,11 +327,7 @@ impl Taps {
     /// Lives until then.
     pub fn until(&mut self, end: SimTime) {
         while self.now < end {
-            let wake = self
-                .site
-                .as_ref()
-                .and_then(Site::next_wake)
-                .map(|wake| self.sim_of(wake.at));
+            let wake = self.site.as_ref().and_then(Site::next_wake).map(|wake| self.sim_of(wake.at));
             let next = (self.now + self.slice).min(end);
             let to = wake.filter(|wake| *wake > self.now).map_or(next, |wake| wake.min(next));
             self.house.advance(to);
