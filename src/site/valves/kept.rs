@@ -108,7 +108,7 @@ impl ValveKept {
         let bucket = self.bucket.iter_mut().map(|bucket| &mut bucket.at);
         let owed = self.ways.iter_mut().filter_map(|way| way.owed.as_mut()).map(|owed| &mut owed.at);
         for at in entry.chain(poured).chain(bucket).chain(owed).chain(&mut self.by_itself) {
-            at.mono = at.mono + set_by;
+            at.mono += set_by;
         }
     }
 
