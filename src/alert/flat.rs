@@ -347,9 +347,6 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
     watch.wake_in(signs, weigh_after - carried);
-    if signs.weighed_by_hand {
-        return over(raised, || format!("weighed: {}", words::percent(signs.fraction)));
-    }
     if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
         return over(raised, || format!("what is left of its water is known: {}", words::percent(signs.fraction)));
     }

@@ -50,7 +50,25 @@ impl Standing {
                 _ => {}
             }
         }
+        standing.undone.extend(standing.shown_by_weights_taken_back(events));
         standing
+    }
+
+    /// Water that a weight alone has shown was none, if that weight was taken back.
+    fn shown_by_weights_taken_back(&self, events: &[KeptEvent]) -> Vec<u64> {
+        let is_shown = |event: &&KeptEvent| {
+            let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
+            event.name == "watered" && json["by"] == "unknown"
+        };
+        let taken_back =
+            |(_, event): &(usize, &KeptEvent)| event.name == "weighed" && self.was(event) == Some("nothing");
+        let mut shown = Vec::new();
+        for (at, weighed) in events.iter().enumerate().filter(taken_back) {
+            let before = events.iter().take(at).rev().take_while(|event| event.wall == weighed.wall);
+            let of_it = before.filter(|event| (event.of, &event.id) == (weighed.of, &weighed.id));
+            shown.extend(of_it.filter(is_shown).map(|event| event.seq));
+        }
+        shown
     }
 
     fn first_of(&self, seq: u64) -> u64 {
@@ -67,6 +85,9 @@ impl Standing {
     #[must_use]
     pub fn was<'a>(&'a self, event: &'a KeptEvent) -> Option<&'a str> {
         let read = read_as(event)?;
+        if self.is_undone(event) {
+            return Some("nothing");
+        }
         Some(self.taken.get(&self.first_of(event.seq)).map_or(read, |correction| correction.was.as_str()))
     }
 

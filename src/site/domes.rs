@@ -32,6 +32,9 @@ pub(super) struct DomeSaid {
     /// No step has come for so long that it counts as what was there all the time.
     #[serde(default)]
     presumed: bool,
+    /// It was known to be off, so it cannot have been there all the time: the step is waited for.
+    #[serde(default)]
+    was_off: bool,
 }
 
 impl DomeSaid {
@@ -134,10 +137,12 @@ impl Site {
     fn dome_unseen(&mut self, index: usize, on: bool) {
         let weight = self.dome_weight(index);
         let flat = &mut self.flats[index];
-        let was_on = flat.kept.dome_on.replace(on) == Some(true);
+        let was = flat.kept.dome_on.replace(on);
+        let was_on = was == Some(true);
         // What was said and taken back before it was seen has never been.
         let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
-        let said = (!is_taken_back).then_some(DomeSaid { on, at: self.now, presumed: false });
+        let said = DomeSaid { on, at: self.now, presumed: false, was_off: on && was == Some(false) };
+        let said = (!is_taken_back).then_some(said);
         if flat.stand.is_some() {
             flat.kept.dome_said = said;
             return;
@@ -175,8 +180,18 @@ impl Site {
             said.at = now;
         }
         let since = now.mono.since(said.at.mono);
-        said.presumed |= since > DOME_SAID_WITHIN;
-        flat.kept.dome_said.take_if(|_| since > STILL_COMES_WITHIN);
+        said.presumed |= since > DOME_SAID_WITHIN && !said.was_off;
+        self.has_not_come(index);
+    }
+
+    /// What was said so long ago, and has not been seen since, is what the weights say.
+    fn has_not_come(&mut self, index: usize) {
+        let now = self.now.mono;
+        let kept = &mut self.flats[index].kept;
+        let late = kept.dome_said.take_if(|said| now.since(said.at.mono) > STILL_COMES_WITHIN);
+        if let Some(said) = late.filter(|said| !said.presumed) {
+            kept.dome_on = Some(!said.on);
+        }
     }
 
     /// A flat that dries on as before has no dome on: it was water.
@@ -245,8 +260,7 @@ impl Site {
     /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
     pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams) -> Option<Seen> {
         let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) else {
-            let now = self.now.mono;
-            self.flats[index].kept.dome_said.take_if(|said| now.since(said.at.mono) > STILL_COMES_WITHIN);
+            self.has_not_come(index);
             return None;
         };
         self.event(Subject::Flat(index), Happening::Dome { on, change });

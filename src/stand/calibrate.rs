@@ -5,6 +5,7 @@ use super::facts::{Commanded, lines_of_file, pairs};
 use super::gate::MAX_LOAD;
 use super::handling::Place;
 use super::reading::Stand;
+use super::{Fault, Said};
 use crate::moment::Moment;
 use crate::units::Grams;
 
@@ -34,6 +35,32 @@ pub struct SpanChange {
 }
 
 impl Stand {
+    /// Whether its numbers are grams: in counts only once zero and span are known.
+    #[must_use]
+    pub const fn is_calibrated(&self) -> bool {
+        self.calibrated
+    }
+
+    /// To be called when a line has changed.
+    pub(super) fn see_lines(&mut self) {
+        self.calibrated = match &self.cold.corners {
+            Some(corners) => corners.is_known(),
+            None => self.line.is_known(),
+        };
+    }
+
+    /// Whether it may have set itself to zero with its flat on it: it came back from a gap reading nothing.
+    #[must_use]
+    pub fn may_have_tared(&self) -> bool {
+        self.health().is_ok() && self.handler.may_have_tared()
+    }
+
+    /// Another stand that lost its flat in the same minutes has set itself to zero: so has this one, by all that is known.
+    pub fn has_tared_too(&mut self, at: Moment, said: &mut Vec<Said>) {
+        self.handler.tared = true;
+        self.raise(Fault::Tared, at, said);
+    }
+
     /// What is on the stand now counts as nothing.
     ///
     /// # Errors

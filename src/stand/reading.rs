@@ -35,7 +35,7 @@ pub struct Stand {
     pub(super) line: Line,
     pub(super) warmth: Warmth,
     gate: Gate,
-    calibrated: bool,
+    pub(super) calibrated: bool,
     division: f64,
     bits: u64,
     same_since: Mono,
@@ -230,7 +230,7 @@ impl Stand {
         Heard::Ignored
     }
 
-    fn raise(&mut self, fault: Fault, at: Moment, said: &mut Vec<Said>) {
+    pub(super) fn raise(&mut self, fault: Fault, at: Moment, said: &mut Vec<Said>) {
         if self.state == State::Faulty {
             return;
         }
@@ -241,18 +241,6 @@ impl Stand {
         self.steady = false;
         said.push(Said::FaultRaised(fault.clone()));
         self.cold.fault = Some((at.wall, fault));
-    }
-
-    /// Whether it may have set itself to zero with its flat on it: it came back from a gap reading nothing.
-    #[must_use]
-    pub fn may_have_tared(&self) -> bool {
-        self.state != State::Faulty && self.handler.may_have_tared()
-    }
-
-    /// Another stand that lost its flat in the same minutes has set itself to zero: so has this one, by all that is known.
-    pub fn has_tared_too(&mut self, at: Moment, said: &mut Vec<Said>) {
-        self.handler.tared = true;
-        self.raise(Fault::Tared, at, said);
     }
 
     fn clear(&mut self, why: &str, at: Moment, said: &mut Vec<Said>) {
@@ -596,19 +584,5 @@ impl Stand {
     pub fn stale_after(&self) -> Span {
         let learned = Span::from_seconds(3.0 * self.pace.seconds());
         self.cold.settings.stale_after.unwrap_or(STALE.max(learned))
-    }
-
-    /// Whether its numbers are grams: in counts only once zero and span are known.
-    #[must_use]
-    pub const fn is_calibrated(&self) -> bool {
-        self.calibrated
-    }
-
-    /// To be called when a line has changed.
-    pub(super) fn see_lines(&mut self) {
-        self.calibrated = match &self.cold.corners {
-            Some(corners) => corners.is_known(),
-            None => self.line.is_known(),
-        };
     }
 }

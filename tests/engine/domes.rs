@@ -136,3 +136,22 @@ fn a_dome_in_somebodys_hands_changes_nothing_of_what_is_left() {
         assert!(house.last(LEEKS, dry).is_none());
     }
 }
+
+#[test]
+fn a_dome_that_is_known_to_be_off_and_said_to_come_leaves_the_flat_no_drier() {
+    let mut house = house(true);
+    house.reads(OWN, 2450.0, 300);
+    put_and_say(&mut house, 2450.0, DOME, 20);
+    put_and_say(&mut house, 2450.0 + DOME, -DOME, 20);
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    let weight = house.dries(OWN, 2450.0, 0.1, 3);
+    assert!((house.fraction(LEEKS) - 0.45).abs() < 0.002, "{}", house.fraction(LEEKS));
+    house.reads(OWN, weight + DOME, 900);
+    assert!((house.fraction(LEEKS) - 0.45).abs() < 0.002, "{}", house.fraction(LEEKS));
+    assert!(house.last(LEEKS, is_watered).is_none());
+    // And if it never comes, it is off.
+    house.reads(OWN, weight, 900);
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    house.dries(OWN, weight, 0.1, 13);
+    assert_eq!((house.of_flat(LEEKS, "dome"), (house.fraction(LEEKS) * 100.0).round()), (json!(false), 45.0));
+}

@@ -9,7 +9,7 @@ const BEFORE: &str = "
 fills: {plug-60: {cells: 60, tare: 300 g}}
 flats:
   leek: {label: Leek, fill: plug-60}
-  beet: {label: Beet, fill: plug-60}
+  beet: {label: Beet, fill: plug-60, dry_weight: 1600 g, capacity_weight: 2700 g}
 ";
 const AFTER: &str = "
 fills: {plug-60: {cells: 60, tare: 300 g}}
@@ -63,6 +63,10 @@ fn what_was_undone_or_corrected_is_in_the_events_alone() {
     }
     say(at, "leek", &weigh(2400.0, 0));
     say(at, "leek", &json!("undo"));
+    // A gain that nobody told of, shown by a weight of another flat.
+    say(at, "beet", &weigh(1900.0, 200));
+    say(at, "beet", &weigh(2500.0, 0));
+    say(at, "beet", &json!("undo"));
     say(at, "leek", &json!({"command": "correct", "was": "mix-lost", "cells": 12}));
     say(at, "leek", &json!({"command": "correct", "was": "mix-lost", "cells": 30}));
     say(at, "leek", &json!("undo"));
@@ -81,6 +85,9 @@ fn what_was_undone_or_corrected_is_in_the_events_alone() {
     let poured: Vec<String> = column("waterings.csv", 3);
     assert_eq!(poured.iter().filter(|added| added.starts_with("250")).count(), 1, "{poured:?}");
     assert!(!poured.iter().any(|added| added.starts_with("300")), "{poured:?}");
+    let told: Vec<String> =
+        table("events.csv").into_iter().filter(|row| row[4] == "watered").map(|row| row[2].clone()).collect();
+    assert!(told.contains(&"beet".to_owned()) && !column("waterings.csv", 1).contains(&"beet".to_owned()), "{told:?}");
     let weights = column("weights.csv", 2);
     assert!(weights.contains(&"2700.0".to_owned()) && !weights.contains(&"2400.0".to_owned()), "{weights:?}");
     let events = column("events.csv", 4);

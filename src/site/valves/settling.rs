@@ -12,6 +12,10 @@ const TOLD_WITHIN: Span = Span::hours(6);
 /// So much more than a valve can have given may be what weights and drainage are off by: a share, and g.
 const OFF_BY: f64 = 0.15;
 const OFF_BY_AT_LEAST: f64 = 30.0;
+/// Less than this share of what should have come is hardly any.
+const HARDLY_ARRIVED: f64 = 0.3;
+/// A flat that gets less than this in one opening may well show nothing of it, mL.
+const MISSED_AT_LEAST: f64 = 30.0;
 
 impl Site {
     pub(super) fn is_settling(&mut self, index: usize) -> bool {
@@ -55,10 +59,11 @@ impl Site {
         // What went into a bucket is known by its time alone, until somebody has said what it caught.
         let volume = match (&valve.kept.entry, bucket) {
             (Some(entry), true) => entry.most,
-            _ => settled.delivered,
+            _ => settled.delivered + valve.kept.gone_elsewhere(&settled.lessons),
         };
         valve.kept.entry = None;
         valve.kept.write_down(Poured { at, volume, flats: flats.clone() });
+        self.look_for_one_that_misses(index, &settled.lessons);
         for lesson in &settled.lessons {
             self.learn(index, lesson);
         }
@@ -107,7 +112,7 @@ impl Site {
         let Some(way) = valve.kept.ways.get_mut(lesson.bed) else { return };
         // What hardly arrived says nothing of a flow; the fault says it.
         let should = way.fit.gives(lesson.open_for);
-        if lesson.gain.get() < 0.3 * should.get() || lesson.open_for < 1.0 {
+        if lesson.gain < should * HARDLY_ARRIVED || lesson.open_for < 1.0 {
             return;
         }
         let share = way.fit.share(lesson.open_for, lesson.gain).filter(|_| should > Millilitres::new(30.0));
@@ -120,6 +125,31 @@ impl Site {
             run.pour.learned(lesson.bed, fit, in_flight);
         }
         self.judge_flow(index, share, fit.drift());
+    }
+
+    /// Where others on the valve have gained, one that has not is told of by its name: its water has gone somewhere else.
+    fn look_for_one_that_misses(&mut self, index: usize, lessons: &[Lesson]) {
+        let ways = &self.valves[index].kept.ways;
+        let should = |lesson: &Lesson| ways.get(lesson.bed).map(|way| way.fit.gives(lesson.open_for));
+        let arrives = |lesson: &Lesson| should(lesson).is_some_and(|should| lesson.gain >= should * HARDLY_ARRIVED);
+        if !lessons.iter().any(arrives) {
+            return;
+        }
+        let misses = |lesson: &&Lesson| {
+            let beds = self.valves[index].run.as_ref().map(|run| run.pour.beds());
+            let scale = beds.and_then(|beds| beds.get(lesson.bed)?.scale);
+            let doubt = scale.map_or(f64::INFINITY, |scale| scale.doubt()).max(MISSED_AT_LEAST);
+            !arrives(lesson) && should(lesson).is_some_and(|should| should.get() >= doubt)
+        };
+        let Some(lesson) = lessons.iter().find(misses) else { return };
+        let Some(feed) = self.plan.valves[index].feeds.get(lesson.bed) else { return };
+        let label = &self.plan.flats[feed.flat].1.label;
+        let percent = should(lesson).map_or(0.0, |should| 100.0 * (lesson.gain / should).max(0.0));
+        let text = format!(
+            "only {percent:.0} % of its water arrives at {label}. Is an emitter blocked, a hose off, or does its stand show the same all the \
+             time?"
+        );
+        self.lock(index, Kind::Clogged, text);
     }
 
     // ---- whose water it was
