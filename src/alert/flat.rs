@@ -348,7 +348,8 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
     }
     watch.wake_in(signs, weigh_after - carried);
     if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
-        return over(raised, || format!("what is left of its water is known: {}", words::percent(signs.fraction)));
+        let why = if signs.weighed_by_hand { "weighed" } else { "what is left of its water is known" };
+        return over(raised, || format!("{why}: {}", words::percent(signs.fraction)));
     }
     Hold
 }

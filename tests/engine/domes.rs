@@ -1,8 +1,9 @@
 //! A dome that comes and goes while somebody says so before, meanwhile or afterwards.
 
 use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
+use crate::recording::Random;
 use serde_json::json;
-use tarewell::site::{Command, Happening, Was};
+use tarewell::site::{Command, Happening, Input, Part, Was};
 use tarewell::units::Grams;
 
 const DOME: f64 = 180.0;
@@ -154,4 +155,33 @@ fn a_dome_that_is_known_to_be_off_and_said_to_come_leaves_the_flat_no_drier() {
     house.flat(LEEKS, Command::Dome { on: true }).unwrap();
     house.dries(OWN, weight, 0.1, 13);
     assert_eq!((house.of_flat(LEEKS, "dome"), (house.fraction(LEEKS) * 100.0).round()), (json!(false), 45.0));
+}
+
+/// With the noise of a cell, and readings that come seldom.
+#[test]
+fn a_dome_is_told_from_water_by_noisy_and_slow_stands_too() {
+    for period in [2_u32, 10, 60] {
+        for (is_known, after) in [(true, 20), (true, 400), (false, 90), (false, 400)] {
+            let mut house = house(is_known);
+            let mut random = Random::new(u64::from(period + after));
+            let mut read = |house: &mut House, grams: f64, seconds: u32| {
+                for _ in 0..seconds.div_ceil(period) {
+                    let value = Ok((grams + 1.5 * random.normal()).round());
+                    house.handle(Input::Reading { stand: OWN, part: Part::Whole, value, retained: false });
+                    house.wait(f64::from(period));
+                }
+            };
+            read(&mut house, 2250.0, 3600);
+            for (weight, on) in [(2250.0 + DOME, true), (2250.0, false), (2250.0 + DOME, true)] {
+                read(&mut house, weight, after);
+                house.flat(LEEKS, Command::Dome { on }).unwrap();
+                read(&mut house, weight, 3600);
+                let told = format!("every {period} s, known {is_known}, said after {after} s, {on}");
+                assert!((house.fraction(LEEKS) - 0.25).abs() < 0.006, "{told}: {}", house.fraction(LEEKS));
+                assert_eq!(house.of_flat(LEEKS, "dome"), json!(on), "{told}");
+                assert!(house.last(LEEKS, |what| is_dome(what, on)).is_some(), "{told}");
+                assert_eq!(house.of_flat(LEEKS, "since_watered_h"), serde_json::Value::Null, "{told}");
+            }
+        }
+    }
 }

@@ -1,7 +1,8 @@
 //! What somebody tells of a flat without a stand: whether it can be, what it was, and taking it back.
 
-use crate::bases::{BEET, CHARD, House, LEEKS, OWN, SCALE, is_watered};
+use crate::bases::{BEET, CHARD, House, LEEKS, OWN, SCALE, START, is_watered};
 use serde_json::{Value, json};
+use tarewell::moment::Span;
 use tarewell::site::{Answer, Command, Happening, Set, Subject, Was};
 use tarewell::units::{Fraction, Grams, Millilitres};
 
@@ -287,4 +288,18 @@ proptest::proptest! {
         }
         proptest::prop_assert_eq!(after(&gains, None), after(&gains, Some(&late)));
     }
+}
+
+#[test]
+fn a_weight_from_before_a_pour_leaves_the_pour_counted() {
+    let mut house = House::new();
+    house.typed(CHARD, 2500.0).unwrap();
+    house.wait(1200.0);
+    house.pours(CHARD, 100.0, false).unwrap();
+    house.wait(600.0);
+    let at = Some(START + Span::minutes(5));
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(2480.0), at, sure: false }).unwrap();
+    assert!((house.fraction(CHARD) - 0.576).abs() < 0.003, "{}", house.fraction(CHARD));
+    house.flat(CHARD, Command::Undo).unwrap();
+    assert!((house.fraction(CHARD) - 0.595).abs() < 0.003, "{}", house.fraction(CHARD));
 }

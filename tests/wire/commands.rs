@@ -173,6 +173,8 @@ fn commands_for_the_whole_bench_are_read() {
     let watered = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04T08:15:00+00:00"}"#);
     let at = Some(Wall::from_millis(1_772_612_100_000));
     assert_eq!(watered, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
+    let sure = to_flat(r#"{"command":"watered","volume_ml":9000,"sure":true}"#);
+    assert_eq!(sure, Ok(Command::Watered { volume: Millilitres::new(9000.0), at: None, sure: true }));
     assert_eq!(to_flat("emerged"), Ok(Command::Emerged));
     assert_eq!(
         to_flat(r#"{"command":"stage","stage":"hardening-off"}"#),
