@@ -93,7 +93,7 @@ fn standing(at: &Situation) -> Option<Objection> {
     if let Some((reason, text)) = at.flat.as_ref().filter(|_| !at.bucket) {
         return Some(Objection::new(reason, Later, text.clone()));
     }
-    if let Some(held) = at.held.as_ref().filter(|_| !at.bucket) {
+    if let Some(held) = &at.held {
         return Some(Objection::new(
             "held",
             Later,
@@ -223,6 +223,7 @@ mod tests {
             ..good()
         };
         assert_eq!(objection(&bucket), None);
+        assert!(objection(&Situation { held: Some("x".to_owned()), ..bucket.clone() }).is_some(), "a wet floor is wet");
         assert!(objection(&Situation { not_closed: Some("x".to_owned()), ..bucket }).is_some());
     }
 }

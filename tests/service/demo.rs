@@ -1,5 +1,6 @@
 //! `tarewell demo`: what a newcomer sees, and what is left afterwards.
 
+use crate::ear::Ear;
 use std::io::{BufRead, BufReader};
 use std::process::{Command, Output, Stdio};
 
@@ -63,6 +64,27 @@ fn valves_water_a_dry_flat_by_its_weight_within_half_a_minute() {
     let wanted = number(&["leek-drip begins"], " mL for");
     let poured = number(&["leek-drip is done"], " mL poured");
     assert!(wanted > 250.0 && (poured - wanted).abs() <= 12.0, "{poured} of {wanted}: {said}");
+}
+
+/// As the line that it prints has it, in the middle of its fastest hours.
+#[test]
+fn whoever_watches_can_let_a_valve_water() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_tarewell"));
+    command.args(["demo", "--for", "40s"]).env("TMPDIR", folder.path()).env_remove("RUST_LOG").stdout(Stdio::piped());
+    let mut running = command.spawn().unwrap();
+    let mut said = BufReader::new(running.stdout.take().unwrap()).lines().map(Result::unwrap);
+    let first = said.next().unwrap();
+    let broker = first.split("a broker on ").nth(1).and_then(|rest| rest.split(". ").next()).expect(&first);
+    assert!(said.any(|line| line.contains("asks") && line.contains("-m run")), "it asks");
+    let ear = Ear::open(broker.parse().unwrap(), &[]);
+    let answer = ear.ask("tarewell/valves/parsley-drip/command", "run");
+    assert_eq!(answer["ok"], true, "{answer}");
+    assert!(said.any(|line| line.contains("parsley-drip begins")), "it begins");
+    let ended = said.find(|line| line.contains("parsley-drip is")).expect("it ends");
+    assert!(ended.contains("(target)"), "{ended}");
+    drop(said);
+    running.wait().unwrap();
 }
 
 #[test]

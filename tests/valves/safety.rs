@@ -771,6 +771,56 @@ fn an_order_to_open_is_taken_back_though_its_report_says_closed() {
     assert!(is_shut(&taps));
 }
 
+/// Without a report it is its weights that say that it is closed, and weights that nobody has taken say nothing.
+#[test]
+fn a_valve_that_reports_nothing_is_not_taken_for_closed_while_nobody_weighs() {
+    let mute = || {
+        let (mut settings, line) = tap(&[(0, 6.0)]);
+        settings.reports = false;
+        Setup { valves: vec![(settings, line)], ..Setup::default() }
+    };
+    let mut taps = pouring(mute());
+    taps.house.act(Act::Stand(0, Trouble::Silence { lasts: Span::minutes(8) }));
+    taps.pass(Span::minutes(2));
+    assert!(is_shut(&taps));
+    assert_ne!(taps.valve()["state"], "closed", "{}", taps.valve());
+    assert!(taps.run().is_err());
+    taps.pass(Span::minutes(8));
+    assert_eq!(taps.valve()["state"], "closed", "{}", taps.valve());
+
+    // A reading a minute: not before the one after the order to close.
+    let cell = CellPlan { period: Span::minutes(1), noise: 1.5, ..CellPlan::default() };
+    let mut taps = Taps::new(Setup { cell, ..mute() });
+    taps.pass(Span::minutes(15));
+    taps.run_ml(200.0).unwrap();
+    while taps.opens() == 0 {
+        taps.pass(Span::seconds(1));
+    }
+    taps.pass(Span::seconds(3));
+    let reading = taps.state(Subject::Stand(0))["reading_at"].clone();
+    taps.command(Subject::Valve(0), Command::Stop).unwrap();
+    taps.pass(Span::seconds(35));
+    if taps.state(Subject::Stand(0))["reading_at"] == reading {
+        assert_ne!(taps.valve()["state"], "closed", "{}", taps.valve());
+    }
+    taps.pass(Span::minutes(2));
+    assert_eq!(taps.valve()["state"], "closed");
+}
+
+#[test]
+fn a_wet_floor_holds_the_bucket_too() {
+    let (mut settings, line) = tap(&[(0, 6.0)]);
+    settings.never_while = 1;
+    let mut taps = ready(Setup { valves: vec![(settings, line)], ..Setup::default() });
+    taps.command(Subject::Valve(0), Command::MeasureFlow { run: Span::seconds(60) }).unwrap();
+    taps.pass(Span::seconds(20));
+    taps.handle(Input::Hold { valve: 0, which: 0, holds: true });
+    taps.pass(Span::seconds(2));
+    assert!(is_shut(&taps));
+    taps.pass(Span::minutes(1));
+    assert!(taps.command(Subject::Valve(0), Command::MeasureFlow { run: Span::seconds(60) }).is_err());
+}
+
 /// One reading in a thousand lies out of line, so a jump is believed at the second. What that costs has a bound.
 #[test]
 fn a_flat_that_is_lifted_closes_the_valve_within_two_readings() {

@@ -165,7 +165,8 @@ impl View {
         let Some(state) = self.valve_states.get(valve) else { return false };
         let is_none = |key: &str| state.get(key).is_none_or(Value::is_null);
         let is_due = state.get("plan").and_then(|plan| plan.get("due")) == Some(&Value::Bool(true));
-        word(state, "mode") == "ask" && is_due && is_none("watering") && is_none("locked")
+        let is_ready = word(state, "mode") == "ask" && word(state, "state") == "closed";
+        is_ready && is_due && is_none("watering") && is_none("locked")
     }
 
     /// Whether a valve waters, or is open.

@@ -357,6 +357,8 @@ impl Site {
         let weights = self.weights_under(index);
         let in_flight: f64 = self.valves[index].kept.ways.iter().map(|way| way.in_flight.get()).sum();
         let valve_is_linked = self.valves[index].link;
+        let longest = self.plan.valves[index].max_run.unwrap_or(Span::ZERO);
+        let looked_at = self.last_looked_at(index);
         let Some(Device::Closing(closing)) = self.valves.get_mut(index).map(|valve| &mut valve.device) else { return };
         let Some((since, before)) = &mut closing.still else { return };
         let gained = before.iter().zip(&weights).any(|(before, now)| match (before, now) {
@@ -371,9 +373,24 @@ impl Site {
             }
             return;
         }
-        if now.since(*since) >= STILL_FOR {
+        // That nobody looked is no stillness.
+        let is_seen = match (looked_at, closing.opened) {
+            (Some(at), _) => at > *since,
+            (None, Some((opened, _))) => now.since(opened) >= longest + STILL_FOR,
+            (None, None) => true,
+        };
+        if is_seen && now.since(*since) >= STILL_FOR {
             self.is_closed(index);
         }
+    }
+
+    /// When all of the fed flats that are weighed had last been read; `None` where none is.
+    fn last_looked_at(&self, index: usize) -> Option<Mono> {
+        let of = |feed: &crate::watering::Feed| {
+            let stand = &self.stands.get(self.flats.get(feed.flat)?.stand?)?.stand;
+            stand.reading_at().map(|at| at.mono)
+        };
+        self.plan.valves[index].feeds.iter().filter_map(of).min()
     }
 
     /// When the valve wants to be looked at again.
@@ -415,7 +432,9 @@ impl Site {
             Device::Closing(_) if self.plan.valves[index].reports => {
                 "it was ordered closed and has not reported that it is".to_owned()
             }
-            Device::Closing(_) => "30 s without gain after the order to close are not over".to_owned(),
+            Device::Closing(_) => {
+                "30 s without gain after the order to close are not over, or nobody has weighed".to_owned()
+            }
         })
     }
 

@@ -108,7 +108,8 @@ impl ValveKept {
         let entry = self.entry.iter_mut().map(|entry| &mut entry.at);
         let poured = self.poured.iter_mut().map(|poured| &mut poured.at);
         let bucket = self.bucket.iter_mut().map(|bucket| &mut bucket.at);
-        for at in entry.chain(poured).chain(bucket).chain(&mut self.by_itself) {
+        let owed = self.ways.iter_mut().filter_map(|way| way.owed.as_mut()).map(|owed| &mut owed.at);
+        for at in entry.chain(poured).chain(bucket).chain(owed).chain(&mut self.by_itself) {
             at.mono += set_by;
         }
     }
