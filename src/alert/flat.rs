@@ -248,6 +248,7 @@ fn dry_overnight(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&A
     }
     match (signs.condition, signs.low_early) {
         (Wetness::Unknown, _) => return hold_the_night(signs, watch),
+        _ if signs.waters_itself => return over(raised, || "its valve waters it by itself".to_owned()),
         (Wetness::Dry, _) => return over(raised, || "it is dry now".to_owned()),
         // Without a forecast it is at its low limit already, or the forecast was just put aside: not a reason to call off.
         (_, None) if signs.fraction.is_some_and(|fraction| fraction <= nearly(signs.low)) => {

@@ -71,6 +71,8 @@ pub struct FlatSigns<'a> {
     pub soaking: bool,
     /// Its stage means it to be wet.
     pub wet_is_meant: bool,
+    /// Its valve will water it by itself, at any hour.
+    pub waters_itself: bool,
     /// Whether its dome is on; `None`: not known.
     pub dome_on: Option<bool>,
     /// What it lost in the last 24 h, waterings set aside; `None` unless weights cover all of them.
@@ -136,6 +138,7 @@ impl<'a> FlatSigns<'a> {
             wet_for: Span::hours(72),
             misfit: None,
             soaking: false,
+            waters_itself: false,
             wet_is_meant: false,
             dome_on: None,
             lost_24h: None,

@@ -51,6 +51,16 @@ impl Post {
         true
     }
 
+    /// As [`Self::send`], of what a device sends again until the broker has it (QoS 1).
+    pub fn send_for_sure(&mut self, line: &mut Random, at: SimTime, message: Message) -> bool {
+        if self.is_gone(at) {
+            return false;
+        }
+        let takes = if self.is_quiet { Span::ZERO } else { self.takes(line) };
+        self.under_way.push(Sent { at: at + takes, message });
+        true
+    }
+
     fn takes(&self, line: &mut Random) -> Span {
         self.plan.delay + Span::from_seconds(line.wait(self.plan.jitter.as_seconds()))
     }

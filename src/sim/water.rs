@@ -137,11 +137,16 @@ impl House {
         valve.move_token += 1;
         let (timer, token) = (valve.timer_token, valve.move_token);
         let takes = if on { valve.plan.opens_in } else { valve.plan.closes_in };
+        let stands = valve.open == on;
         if let Some(limit) = limit {
             self.plan(now + limit, Event::TimerEnds { valve: number, token: timer });
         }
         self.plan(now + takes, Event::Moves { valve: number, opens: on, token });
         self.report(number, Reports::Relay, on);
+        if stands {
+            // One that is told to stand as it stands says so.
+            self.report(number, Reports::Position, on);
+        }
     }
 
     pub(super) fn timer_ends(&mut self, number: usize, token: u32) {
@@ -185,7 +190,7 @@ impl House {
             && valve.hears(now)
         {
             let report = Message::Report { valve: number, open, retained: false };
-            if self.post.send(&mut valve.line, now, report) {
+            if self.post.send_for_sure(&mut valve.line, now, report) {
                 valve.reported = Some(open);
             }
         }

@@ -357,6 +357,7 @@ impl Site {
             wet_for: settings.wet_for,
             misfit: flat.kept.misfit.clone(),
             soaking: flat.kept.soak.is_some(),
+            waters_itself: self.waters_itself(index),
             wet_is_meant: stage.is_some_and(|stage| stage.wet_is_meant),
             dome_on: flat.kept.dome_on,
             lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),

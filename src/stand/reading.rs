@@ -487,6 +487,12 @@ impl Stand {
         self.wake
     }
 
+    /// When it was heard last; `None`: never.
+    #[must_use]
+    pub const fn heard_at(&self) -> Option<Moment> {
+        self.heard_at
+    }
+
     /// The latest weight worth showing, steady or not; `None` before calibration and while it cannot be believed.
     #[must_use]
     pub fn live(&self) -> Option<Grams> {

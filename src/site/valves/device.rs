@@ -19,6 +19,10 @@ const STILL_FOR: Span = Span::seconds(30);
 const ASKED_AGAIN: Span = Span::seconds(60);
 /// One that opens so soon after an order of ours has had that order late, or twice.
 const OURS: Span = Span::minutes(10);
+/// What is under way when it is ordered closed has arrived by then.
+const ARRIVES_WITHIN: Span = Span::seconds(5);
+/// One that has reported nothing for so long since it was first ordered closed is told of.
+const NEVER_HEARD: Span = Span::minutes(10);
 /// Rising by less than this is noise, g.
 const NOISE: f64 = 20.0;
 
@@ -247,7 +251,7 @@ impl Site {
     pub(super) fn order_close(&mut self, index: usize) {
         let now = self.now.mono;
         let reports = self.plan.valves[index].reports;
-        let weights = self.weights_under(index);
+        let nothing = vec![None; self.plan.valves[index].feeds.len()];
         let valve = &mut self.valves[index];
         let opened = match &valve.device {
             Device::Opening { since } => Some((*since, Opener::Us)),
@@ -259,7 +263,7 @@ impl Site {
         // One that has said it is closed may say nothing more when it is told to close.
         let stays_known = reports && valve.device.is_closed();
         if !stays_known {
-            let still = (!reports).then_some((now, weights));
+            let still = (!reports).then_some((now, nothing));
             valve.device =
                 Device::Closing(Closing { since: now, orders: 1, next: now + AGAIN, opened, says_open, still });
         }
@@ -267,10 +271,12 @@ impl Site {
         self.agenda.wish(Subject::Valve(index), now + AGAIN);
     }
 
-    fn weights_under(&self, index: usize) -> Vec<Option<Grams>> {
+    /// What the fed flats weigh, and when that was heard.
+    fn weights_under(&self, index: usize) -> Vec<Option<(Mono, Grams)>> {
         let of = |feed: &crate::watering::Feed| {
             let flat = self.flats.get(feed.flat).filter(|flat| flat.on_stand)?;
-            self.stands.get(flat.stand?)?.stand.live()
+            let stand = &self.stands.get(flat.stand?)?.stand;
+            Some((stand.heard_at()?.mono, stand.live()?))
         };
         self.plan.valves[index].feeds.iter().map(of).collect()
     }
@@ -348,6 +354,9 @@ impl Site {
         } else if was_open && !closing.says_open {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
             self.close_master_of(index);
+        } else if !closing.says_open && waited >= NEVER_HEARD && self.valves[index].link {
+            let text = "it was ordered closed at the start and has reported nothing since. Is it on, and is its state topic right?";
+            self.lock(index, Kind::NoAnswer, text.to_owned());
         }
     }
 
@@ -361,12 +370,21 @@ impl Site {
         let looked_at = self.last_looked_at(index);
         let Some(Device::Closing(closing)) = self.valves.get_mut(index).map(|valve| &mut valve.device) else { return };
         let Some((since, before)) = &mut closing.still else { return };
-        let gained = before.iter().zip(&weights).any(|(before, now)| match (before, now) {
-            (Some(before), Some(now)) => (*now - *before).get() > NOISE + in_flight,
-            _ => false,
-        });
+        let arrived = closing.since + ARRIVES_WITHIN;
+        let mut gained = false;
+        for (before, (heard, weight)) in before.iter_mut().zip(weights).filter_map(|(before, now)| Some((before, now?))) {
+            // A reading from before, of a slow stand, has not seen all of what was poured.
+            if heard < arrived {
+                continue;
+            }
+            let is_more = before.is_some_and(|before| (weight - before).get() > NOISE + in_flight);
+            if is_more || before.is_none() {
+                *before = Some(weight);
+            }
+            gained |= is_more;
+        }
         if gained {
-            (*since, *before) = (now, weights);
+            *since = now;
             // The orders have gone out long ago, and were heard by a broker.
             if valve_is_linked && closing.opened.is_some() && now.since(closing.since) >= STILL_FOR {
                 self.stays_open(index, "it was ordered closed, and the flats go on gaining".to_owned());

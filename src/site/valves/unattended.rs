@@ -39,6 +39,14 @@ impl Site {
         let _ = self.begin(index, Goal::Target, &plan, true);
     }
 
+    /// Whether nobody has to think of a flat at night, since its valve does.
+    pub(in crate::site) fn waters_itself(&self, flat: usize) -> bool {
+        let valve = self.valve_of(flat).and_then(|index| Some((self.plan.valves.get(index)?, self.valves.get(index)?)));
+        valve.is_some_and(|(settings, valve)| {
+            settings.mode == Mode::Auto && settings.hours.is_none() && valve.locked.is_none() && valve.kept.fault.is_none()
+        })
+    }
+
     fn is_time(&self, index: usize) -> bool {
         let valve = &self.valves[index];
         let now = self.now.mono;

@@ -27,6 +27,8 @@ pub enum Happens {
     Command { topic: String, payload: String, retained: bool },
     /// The last command with an id again.
     Repeat,
+    /// Somebody has pulled a plant, weighed it and counted the rest: what the plants of a flat weigh is told by number.
+    PlantsTold { flat: usize, off_by: f64 },
     /// Somebody looks after valves that are locked, and after the tank.
     Caretaker,
     /// The store cannot be written for a while.
@@ -51,6 +53,7 @@ impl Happens {
             Self::Command { topic, .. } => {
                 [format!("flats/f{flat}/"), format!("stands/s{flat}/")].iter().any(|name| topic.contains(name))
             }
+            Self::PlantsTold { flat: of, .. } => *of == flat,
             Self::Repeat
             | Self::Caretaker
             | Self::DiskFull(_)
@@ -105,6 +108,7 @@ impl Happens {
             Self::Thinned { .. } => "slower readings",
             Self::Command { .. } => "command",
             Self::Repeat => "command repeated",
+            Self::PlantsTold { .. } => "plants told by number",
             Self::Caretaker => "caretaker's rounds",
             Self::DiskFull(_) => "store not writable",
             Self::LinkLost { .. } => "valve's connection lost",

@@ -121,6 +121,14 @@ fn draw_on_a_tank(dice: &mut Dice, made: &mut Plumbing) {
     made.tanks.push(SupplyPlan { holds, begins_with: holds * dice.between(0.5, 1.0), master });
 }
 
+/// Once a week the grower tells what the plants weigh, give or take a tenth: nobody soaks a flat that is watered by itself, and without
+/// either what grows is taken for water.
+pub fn plants_told(dice: &mut Dice, flats: usize, days: i64) -> Vec<(SimTime, Happens)> {
+    let weeks = (0..days).step_by(7);
+    let told = weeks.flat_map(|day| (0..flats).map(move |flat| (SimTime::at(day, 9, 0), flat)));
+    told.map(|(at, flat)| (at, Happens::PlantsTold { flat, off_by: 0.1 * dice.normal() })).collect()
+}
+
 /// What goes wrong with valves and their lines, and who comes to mend it.
 pub fn mishaps(dice: &mut Dice, wildness: f64, days: i64, made: &Plumbing) -> Vec<(SimTime, Happens)> {
     let mut all = Vec::new();

@@ -2,7 +2,7 @@
 
 use super::dice::Dice;
 use super::faults::{self, Happens};
-use super::plumbing::{Plumbing, mishaps, plumbing};
+use super::plumbing::{Plumbing, mishaps, plants_told, plumbing};
 use super::works;
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
 use std::sync::Arc;
@@ -89,8 +89,12 @@ impl Scenario {
             supplies: made.supplies.clone(),
         };
         let mut agenda = faults::agenda(&mut dice, weather, wildness, days, &plan, &pots);
-        if waters == Waters::Auto && storm {
-            agenda.extend(mishaps(&mut Dice::new(seed, 4), wildness, days, &made));
+        if waters == Waters::Auto {
+            let dice = &mut Dice::new(seed, 4);
+            agenda.extend(match weather {
+                Weather::Storm => mishaps(dice, wildness, days, &made),
+                Weather::Nominal => plants_told(dice, pots.len(), days),
+            });
             agenda.sort_by_key(|(at, _)| *at);
         }
         let house = HousePlan {

@@ -437,6 +437,7 @@ impl World {
             }
             Happens::Command { topic, payload, retained } => self.command(&topic, &payload, retained),
             Happens::Repeat => self.repeat(),
+            Happens::PlantsTold { flat, off_by } => self.tell_plants(flat, off_by),
             Happens::Caretaker => self.caretaker(),
             Happens::DiskFull(lasts) => self.works.full_until = Some(self.now + lasts),
             Happens::LinkLost { valve, lasts } => self.lose_link(valve, lasts),
@@ -479,6 +480,13 @@ impl World {
         self.checks.that(Check::Refused, !retained || matches!(self.answered(ticket), Some(Err(_)) | None), || {
             format!("retained, and obeyed: {topic} {payload}")
         });
+    }
+
+    fn tell_plants(&mut self, flat: usize, off_by: f64) {
+        let Some(truth) = self.house.truth(flat) else { return };
+        let grams = (truth.plants * (1.0 + off_by)).max(0.0);
+        let payload = format!(r#"{{"command":"set","plant_mass_g":{grams:.0}}}"#);
+        self.ask(&format!("tarewell/flats/f{flat}/command"), &payload, false);
     }
 
     fn answered(&self, ticket: Ticket) -> Option<&Answer> {
