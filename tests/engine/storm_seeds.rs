@@ -9,12 +9,13 @@ fn clean(tally: &Tally) {
     assert!(told.is_empty(), "{}", told.join("\n"));
 }
 
-/// Two days of a house, and every invariant is looked at.
+/// Two days of a house with valves that only advise, and of one with valves in auto; every invariant is looked at.
 #[test]
 fn twenty_storms_break_nothing() {
     let mut all = Tally::default();
     for seed in 9000..9020 {
         all.merge(storm::play(seed, Weather::Storm, Waters::Advise, 2, None));
+        all.merge(storm::play(seed, Weather::Storm, Waters::Auto, 3, None));
     }
     clean(&all);
     let never: Vec<_> = all.checks.iter().filter(|(_, count)| **count == 0).collect();
@@ -31,6 +32,21 @@ fn ordinary_weeks_are_quiet() {
     clean(&all);
     assert!(all.false_per_month() < 1.0, "{all}");
     assert!(all.in_limits() > 0.9, "{all}");
+}
+
+/// Ten days of flats on a valve of their own in auto: between low and high, in whole waterings, and with no more water than they take.
+#[test]
+fn ordinary_weeks_of_auto_keep_flats_between_low_and_high() {
+    let mut all = Tally::default();
+    for seed in 9100..9103 {
+        all.merge(storm::play(seed, Weather::Nominal, Waters::Auto, 10, None));
+    }
+    clean(&all);
+    assert!(all.false_per_month() < 1.0, "{all}");
+    assert!(all.own[1] as f64 >= 0.97 * all.own[0] as f64, "{all}");
+    let [poured, taken, _, held] = all.water;
+    assert!(poured - held <= 1.05 * taken, "{all}");
+    assert!(all.valve_waterings > 0 && all.valve_sizes / all.valve_waterings as f64 > 0.7, "{all}");
 }
 
 /// The checker can fail: it sees a state that is not as the contract has it.
