@@ -372,7 +372,8 @@ impl Site {
         let Some((since, before)) = &mut closing.still else { return };
         let arrived = closing.since + ARRIVES_WITHIN;
         let mut gained = false;
-        for (before, (heard, weight)) in before.iter_mut().zip(weights).filter_map(|(before, now)| Some((before, now?))) {
+        for (before, (heard, weight)) in before.iter_mut().zip(weights).filter_map(|(before, now)| Some((before, now?)))
+        {
             // A reading from before, of a slow stand, has not seen all of what was poured.
             if heard < arrived {
                 continue;

@@ -43,7 +43,10 @@ impl Site {
     pub(in crate::site) fn waters_itself(&self, flat: usize) -> bool {
         let valve = self.valve_of(flat).and_then(|index| Some((self.plan.valves.get(index)?, self.valves.get(index)?)));
         valve.is_some_and(|(settings, valve)| {
-            settings.mode == Mode::Auto && settings.hours.is_none() && valve.locked.is_none() && valve.kept.fault.is_none()
+            settings.mode == Mode::Auto
+                && settings.hours.is_none()
+                && valve.locked.is_none()
+                && valve.kept.fault.is_none()
         })
     }
 

@@ -530,7 +530,9 @@ impl World {
             self.tally.judged(reason, verdict);
             if !so {
                 let (seed, day, hour) = (self.scenario.seed, self.now.day(), self.now.hour());
-                self.tally.notes.push(format!("false: seed {seed}, day {day} {hour:.2} h: valve {valve} locked, {reason}: {text}"));
+                self.tally
+                    .notes
+                    .push(format!("false: seed {seed}, day {day} {hour:.2} h: valve {valve} locked, {reason}: {text}"));
             }
         }
         let Happening::WateringStarted { volume } = what else { return };
