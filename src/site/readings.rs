@@ -97,11 +97,12 @@ impl Site {
         if !flat.on_stand {
             return;
         }
-        flat.kept.weighed = Some(super::flats::Weighed { weight, at: now });
+        let goes_by = self.without_the_dome_in_hand(index, weight);
+        let Some(flat) = self.flats.get_mut(index) else { return };
+        flat.kept.weighed = Some(super::flats::Weighed { weight: goes_by, at: now });
         if flat.kept.between.is_some() {
             self.is_on_its_own_stand(index);
         }
-        let goes_by = self.without_the_dome_in_hand(index, weight);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let before = flat.kept.condition;
         if now.mono >= flat.next_look {

@@ -19,7 +19,7 @@ use crate::alert::Kind;
 use crate::flat::Condition;
 use crate::moment::{Mono, Span, Wall};
 use crate::stand::Health;
-use crate::units::{Fraction, Millilitres};
+use crate::units::{Fraction, Grams, Millilitres};
 use crate::watering::{Fed, Mode, Plan as Watering};
 use device::Device;
 use kept::ValveKept;
@@ -184,11 +184,17 @@ impl Site {
                 water: flat.water()?,
                 band: band.width(),
                 target: flat.limits.target,
-                high: flat.limits.high,
+                high: flat.limits.high - self.may_be_water(feed.flat, band.width()),
                 due: self.is_due(feed.flat, index),
             })
         };
         settings.feeds.iter().zip(&valve.kept.ways).map(of).collect()
+    }
+
+    /// A dome that was only guessed by its weight may be water: by so much less is a flat filled until its drying has shown which.
+    fn may_be_water(&self, flat: usize, band: Grams) -> Fraction {
+        let guessed = self.flats.get(flat).filter(|flat| flat.kept.dome_guess.is_some());
+        Fraction::new(guessed.map_or(0.0, |flat| flat.dome / band))
     }
 
     /// What may still be poured of the day's volume; `None` before it can be said.

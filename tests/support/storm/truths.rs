@@ -128,7 +128,8 @@ impl Post {
                 self.troubled(at, lasts);
                 if self.tares {
                     self.tared = true;
-                    return Some(lasts + few + Span::minutes(30));
+                    // One whose gap was short is known by what dries below nothing, which takes an hour or two at night.
+                    return Some(lasts + few + Span::hours(2));
                 }
             }
             Trouble::Garble { glitch, lasts } => {

@@ -525,7 +525,14 @@ impl World {
     pub fn valve_event(&mut self, site: &Site, valve: usize, what: &Happening) {
         if let Happening::Locked { reason, text } = what {
             let line = &self.works.lines[valve];
-            let so = line.troubled.is_some() || line.foreign.is_some();
+            let plan = &self.scenario.plan.valves[valve];
+            let disturbed = plan.feeds.iter().any(|feed| {
+                let post = &self.judge.posts[feed.flat];
+                post.is_explained(self.now, Span::hours(2)) || self.now.since(post.handled_at) < Span::hours(2)
+            });
+            // In a storm one order of a hundred never comes.
+            let lost = self.scenario.house.valves[valve].orders_lost > 0.0 && *reason == "no-answer";
+            let so = line.troubled.is_some() || line.foreign.is_some() || disturbed || lost;
             let verdict = if so { super::tally::Verdict::Explained } else { super::tally::Verdict::False };
             self.tally.judged(reason, verdict);
             if !so {
