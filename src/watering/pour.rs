@@ -17,6 +17,8 @@ const CAP: f64 = 1.3;
 const ROUND: f64 = 0.85;
 const ROUND_UNLEARNED: f64 = 0.5;
 const LAST_ROUND: f64 = 40.0;
+/// A valve may give so much more than it has been learned to (a tank twice as full; a judgement).
+const MAY_RISE: f64 = 1.4;
 /// A flow counts as known from so many openings on.
 pub(super) const LEARNED: u32 = 4;
 /// Rounds beyond the planned pulses.
@@ -198,7 +200,14 @@ impl Pour {
             _ if left * rate <= LAST_ROUND => 1.0,
             _ => ROUND,
         };
-        (left * share).max(SHORTEST / 2.0)
+        (left * share).min(self.safe_time()).max(SHORTEST / 2.0)
+    }
+
+    /// Nobody looks before a timed round is over, so even a valve that gives a good deal more than it used to, as from a tank that was
+    /// filled meanwhile, must lift no flat above its high in it.
+    fn safe_time(&self) -> f64 {
+        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - bed.gained), bed.fit.flow() * MAY_RISE));
+        headroom_time(rooms).unwrap_or(f64::INFINITY)
     }
 
     /// The open time that is left, in seconds, and whether what a flat may hold limits it; by the weights of now if `seconds` have

@@ -9,6 +9,9 @@ use crate::units::Millilitres;
 /// A master's timer runs so much longer than that of the valve it serves, s.
 const LONGER: u32 = 10;
 
+/// A level so much above the one before was filled up.
+const FILLED: f64 = 1.1;
+
 impl Site {
     fn supply_of(&self, index: usize) -> Option<usize> {
         self.plan.valves.get(index)?.supply
@@ -119,9 +122,22 @@ impl Site {
 
     pub(in crate::site) fn level(&mut self, supply: usize, left: Millilitres) {
         let Some(kept) = self.supplies.get_mut(supply) else { return };
-        kept.left = Some(left.max(Millilitres::ZERO));
+        let before = kept.left.replace(left.max(Millilitres::ZERO));
+        if before.is_none_or(|before| left > before * FILLED) {
+            self.flows_anew(supply);
+        }
         self.keep(Subject::Supply(supply));
         self.judge_supply(supply);
+    }
+
+    /// A fuller tank gives faster: what its valves give is to be learned again, and nothing is taken for a fault that differs from before.
+    fn flows_anew(&mut self, supply: usize) {
+        for (index, settings) in self.plan.clone().valves.iter().enumerate() {
+            if settings.supply == Some(supply) {
+                self.valves[index].kept.ways.iter_mut().for_each(|way| way.fit.accept());
+                self.keep(Subject::Valve(index));
+            }
+        }
     }
 
     pub(super) fn refilled(&mut self, supply: usize, volume: Option<Millilitres>) -> Result<Millilitres, String> {
