@@ -1,11 +1,13 @@
 //! One stand: readings in, a weight and what happened out.
 
+mod stuck;
+
 use super::calibration::{Corners, Line, Warmth};
 use super::episode::Yardstick;
 use super::facts::{Commanded, Replaced, StandFacts};
 use super::filter::Hampel;
 use super::gate::{Doubt, Gate};
-use super::handling::{Handler, Look, Place};
+use super::handling::{Handler, Look};
 use super::pace::{Noise, Pace};
 use super::settings::StandSettings;
 use super::steady::Window;
@@ -16,9 +18,6 @@ use crate::units::{Celsius, Grams, GramsPerHour};
 
 /// Without one in the file, a stand is silent after this or three periods, whichever is longer.
 const STALE: Span = Span::minutes(10);
-/// Not a digit changed for so long is frozen, if it should have: in counts, and in anything else.
-const FROZEN_COUNTS: Span = Span::minutes(10);
-const FROZEN: Span = Span::hours(2);
 /// So many overloads in a row, over so long, are no glitch.
 const OVERLOADS: u16 = 3;
 const OVERLOADED_FOR: Span = Span::seconds(4);
@@ -309,28 +308,6 @@ impl Stand {
         self.pace.learn(step);
     }
 
-    fn is_frozen(&mut self, bits: u64, at: Moment, scene: &Scene, said: &mut Vec<Said>) -> bool {
-        let rate = scene.flat.as_ref().and_then(|flat| flat.drying);
-        if bits != self.bits || self.same_since > at.mono {
-            self.bits = bits;
-            self.same_since = at.mono;
-            self.rate_before = rate.or(self.rate_before);
-            return false;
-        }
-        let held = at.mono.since(self.same_since);
-        let least = if self.gate.is_of_counts() { FROZEN_COUNTS } else { FROZEN };
-        if held < least || self.handler.place != Place::Loaded {
-            return false;
-        }
-        // A rate is forgotten after some hours without a loss, which is what a frozen stand shows.
-        let drying = rate.or(self.rate_before).map_or(0.0, GramsPerHour::get);
-        if drying * held.as_hours() < 3.0 * self.division {
-            return false;
-        }
-        self.raise(Fault::Frozen(held), at, said);
-        true
-    }
-
     fn filtered(&mut self, grams: f64, step: Span, at: Moment, scene: &Scene, said: &mut Vec<Said>) -> Heard {
         let variance = self.noise.variance();
         let floor = variance.sqrt().max(0.5 * self.division).max(0.1);
@@ -350,11 +327,6 @@ impl Stand {
             self.noise.learn(grams - self.last, self.division, shaken);
         }
         self.accept(grams, step, at, scene, said)
-    }
-
-    /// Whether it may be frozen: then its readings say nothing of its noise.
-    fn repeats_itself(&self, at: Mono) -> bool {
-        at.since(self.same_since).as_seconds() > 8.0 * self.pace.seconds()
     }
 
     /// Readings were held back: they were a step, and count; or a knock, and do not.

@@ -206,7 +206,8 @@ impl Pour {
     /// Nobody looks before a timed round is over, so even a valve that gives a good deal more than it used to, as from a tank that was
     /// filled meanwhile, must lift no flat above its high in it.
     fn safe_time(&self) -> f64 {
-        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - bed.gained), bed.fit.flow() * MAY_RISE));
+        let rooms =
+            self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - bed.gained), bed.fit.flow() * MAY_RISE));
         headroom_time(rooms).unwrap_or(f64::INFINITY)
     }
 

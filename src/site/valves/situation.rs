@@ -123,7 +123,9 @@ impl Site {
             if age > fresh {
                 return Some(format!("the last weight of {label} is {:.0} s old", age.as_seconds()));
             }
-            None
+            let same = bench.stand.same_for(self.now.mono)?;
+            let same = crate::alert::spell(same);
+            Some(format!("the stand of {label} has sent the very same number for {same}; is it stuck?"))
         })
     }
 
