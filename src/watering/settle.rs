@@ -17,6 +17,10 @@ const AFTER_A_HAND: f64 = 10.0;
 /// A valve can have given so many times what it should: as known, and while its flow is only what somebody wrote down.
 const MAY_GIVE: f64 = 1.3;
 const MAY_GIVE_UNLEARNED: f64 = 2.0;
+/// Where less than this share of what should have come was weighed, the rest has gone somewhere else: as known, and while its flow is
+/// only what somebody wrote down.
+const HARDLY: f64 = 0.7;
+const HARDLY_UNLEARNED: f64 = 0.5;
 
 impl Pour {
     pub(super) fn settles_within(&self) -> Span {
@@ -74,11 +78,12 @@ impl Pour {
         let delivered: f64 = gains.iter().sum();
         self.delivered += delivered;
         self.phase = Phase::Over(self.ends.unwrap_or(Ended::Stopped));
-        Some(Settled { delivered: Millilitres::new(delivered), lessons: Vec::new(), own, no_gain: false })
+        let (delivered, unseen) = (Millilitres::new(delivered), Millilitres::ZERO);
+        Some(Settled { delivered, unseen, lessons: Vec::new(), own, no_gain: false })
     }
 
     fn take_in(&mut self, weighed: &[Option<f64>], open_for: f64, aimed: Option<f64>) -> Settled {
-        let (mut delivered, mut lessons, mut own) = (0.0, Vec::new(), Vec::new());
+        let (mut delivered, mut unseen, mut lessons, mut own) = (0.0, 0.0, Vec::new(), Vec::new());
         let worth = self.worth(Some(open_for));
         for (place, (bed, gain)) in self.beds.iter_mut().zip(weighed).enumerate() {
             let most = can_have_given(bed, open_for, self.disturbed);
@@ -86,6 +91,7 @@ impl Pour {
                 Some(gain) => gain - bed.gained,
                 None => bed.fit.gives(open_for).get() * worth,
             };
+            unseen += gone_elsewhere(bed, open_for, got);
             bed.gained += got;
             delivered += got.max(0.0);
             own.push(Millilitres::new(got.clamp(0.0, most)));
@@ -95,9 +101,10 @@ impl Pour {
             }
         }
         if let Goal::Bucket(_) = self.goal {
-            delivered = 0.0;
+            (delivered, unseen) = (0.0, 0.0);
         }
-        Settled { delivered: Millilitres::new(delivered), lessons, own, no_gain: false }
+        let (delivered, unseen) = (Millilitres::new(delivered), Millilitres::new(unseen));
+        Settled { delivered, unseen, lessons, own, no_gain: false }
     }
 
     fn gain_and_should(&self, weighed: &[Option<f64>], open_for: f64, settled: &Settled) -> (f64, f64) {
@@ -132,6 +139,14 @@ impl Pour {
         };
         self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)
     }
+}
+
+/// What no weight has seen of what the valve must have given, mL: onto the floor beside a hose that is off, out of a mix that sheds it, or onto a
+/// flat whose stand has stopped.
+fn gone_elsewhere(bed: &Bed, open_for: f64, got: f64) -> f64 {
+    let should = bed.fit.gives(open_for).get();
+    let share = if bed.fit.learned() >= LEARNED { HARDLY } else { HARDLY_UNLEARNED };
+    if got < share * should { should - got.max(0.0) } else { 0.0 }
 }
 
 /// The most that a flat can have got from the valve in that time, mL. A hand that poured meanwhile has given the rest.

@@ -106,6 +106,8 @@ pub struct Lesson {
 pub struct Settled {
     /// What it gave, all flats together.
     pub delivered: Millilitres,
+    /// What it must have given beside that, and no weight has seen.
+    pub unseen: Millilitres,
     /// For learning.
     pub lessons: Vec<Lesson>,
     /// Of what each flat gained, what the valve can have given.

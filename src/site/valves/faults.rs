@@ -76,14 +76,17 @@ impl Site {
     }
 
     /// What an opening, and the flow as learned since, show against what had been learned first.
-    pub(super) fn judge_flow(&mut self, index: usize, share: Option<f64>, drift: Option<f64>) {
+    pub(super) fn judge_flow(&mut self, index: usize, share: Option<f64>) {
         if share.is_some_and(|share| share < BLOCKED) {
             let percent = share.unwrap_or_default() * 100.0;
             let text = format!("it gave {percent:.0} % of the water that it used to give in that time");
             self.lock(index, Kind::Clogged, text);
             return;
         }
-        let Some(drift) = drift else { return };
+        // One valve is judged by the worst of its emitters, so that they do not call each other off.
+        let ways = &self.valves[index].kept.ways;
+        let worst = ways.iter().filter_map(|way| way.fit.drift()).min_by(f64::total_cmp);
+        let Some(drift) = worst else { return };
         if drift < CLOGGED {
             let text = format!("its flow has fallen to {:.0} % of what it was", drift * 100.0);
             self.raise_valve(index, Kind::Clogged, Severity::Notice, Some(drift), &text);

@@ -2,15 +2,13 @@
 
 use crate::moment::{Moment, Span, Wall};
 use crate::units::{Flow, Millilitres};
-use crate::watering::{FlowFit, InFlight, Lesson, ValveSettings};
+use crate::watering::{FlowFit, InFlight, ValveSettings};
 use serde::{Deserialize, Serialize};
 
 /// A day of a valve is any of these.
 pub(super) const DAY: Span = Span::hours(24);
 /// What was poured is remembered a little longer, for clocks that were set.
 const REMEMBERED: Span = Span::hours(26);
-/// Where less than this share of what should have come was weighed, the rest has gone somewhere else.
-const HARDLY: f64 = 0.5;
 
 /// An opening that was, or is about to be, ordered; written before the order goes out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -163,16 +161,6 @@ impl ValveKept {
     pub fn last_to_a_flat(&self) -> Option<Moment> {
         let reached = |poured: &&Poured| poured.flats.iter().any(|flat| *flat >= Millilitres::new(1.0));
         self.poured.iter().filter(reached).map(|poured| poured.at).max_by_key(|at| at.mono)
-    }
-
-    /// What no weight has seen of what the valve must have given: onto the floor beside a hose that is off, or onto a flat whose stand has stopped. It
-    /// counts into the day, so that whoever unlocks the valve time and again floods nothing.
-    pub fn gone_elsewhere(&self, lessons: &[Lesson]) -> Millilitres {
-        let of = |lesson: &Lesson| {
-            let should = self.ways.get(lesson.bed)?.fit.gives(lesson.open_for);
-            (lesson.gain < should * HARDLY).then(|| should - lesson.gain.max(Millilitres::ZERO))
-        };
-        lessons.iter().filter_map(of).sum()
     }
 
     /// What was poured in the 24 h before.

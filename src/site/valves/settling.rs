@@ -59,7 +59,8 @@ impl Site {
         // What went into a bucket is known by its time alone, until somebody has said what it caught.
         let volume = match (&valve.kept.entry, bucket) {
             (Some(entry), true) => entry.most,
-            _ => settled.delivered + valve.kept.gone_elsewhere(&settled.lessons),
+            // What has gone onto the floor counts too, so that whoever unlocks the valve time and again floods nothing.
+            _ => settled.delivered + settled.unseen,
         };
         valve.kept.entry = None;
         valve.kept.write_down(Poured { at, volume, flats: flats.clone() });
@@ -124,7 +125,7 @@ impl Site {
         if let Some(run) = &mut valve.run {
             run.pour.learned(lesson.bed, fit, in_flight);
         }
-        self.judge_flow(index, share, fit.drift());
+        self.judge_flow(index, share);
     }
 
     /// Where others on the valve have gained, one that has not is told of by its name: its water has gone somewhere else.

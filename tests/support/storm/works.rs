@@ -382,6 +382,17 @@ impl World {
         its.any(|(at, valve)| valve.mode == Mode::Auto && !self.works.lines[at].fault)
     }
 
+    /// A clock that is set forward while the program is down looks like that much time to it.
+    pub fn valves_clock_jumped(&mut self, by: Span) {
+        if self.site.is_some() || by < Span::ZERO {
+            return;
+        }
+        for line in &mut self.works.lines {
+            line.last_auto = None;
+            line.foreign = line.foreign.max(Some(self.now));
+        }
+    }
+
     pub fn valve_suffers(&mut self, valve: usize, mishap: Mishap) {
         let now = self.now;
         let line = &mut self.works.lines[valve];
@@ -449,8 +460,10 @@ impl World {
         let given = poured - before;
         let flow: f64 = self.scenario.house.valves[valve].feeds.iter().map(|feed| feed.flow).sum();
         // What nobody has measured may be off by a flow that is not learned yet; doubled orders let some seconds through.
-        let most = limit.get() * 1.35 + flow * 20.0 + 40.0;
-        let quiet = obeys && !self.works.lines[valve].poured.is_empty() && self.quiet_since(valve) > Span::hours(24);
+        let most = limit.get() * 1.5 + flow * 20.0 + 40.0;
+        // Who says that a flat stands where it does not makes its weights another's.
+        let is_bent = self.scenario.plan.valves[valve].feeds.iter().any(|feed| self.judge.posts[feed.flat].bent);
+        let quiet = obeys && !is_bent && self.quiet_since(valve) > Span::hours(24);
         if quiet {
             self.checks.that(Check::TheDay, given <= most, || {
                 format!("valve {valve} has let {given:.0} g through in 24 h, of {:.0} mL", limit.get())

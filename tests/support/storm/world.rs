@@ -417,6 +417,7 @@ impl World {
                 self.wall = self.wall + by;
                 self.alarms.clock_jumped();
                 self.judge.clock_jumped(self.now);
+                self.valves_clock_jumped(by);
                 self.handle(Input::Tick);
             }
             Happens::Reconnected => {
