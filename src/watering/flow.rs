@@ -9,6 +9,8 @@ const FORGETTING: f64 = 0.95;
 const FLOW_OFF: f64 = 0.6;
 /// So much may hang in the hose, or be lost to a slow valve, mL (a judgement).
 const OFFSET_OFF: f64 = 12.0;
+/// An offset is no larger than this many of the standard deviations it began with.
+const OFFSET_SPREADS: f64 = 2.0;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
 
@@ -92,6 +94,7 @@ impl FlowFit {
             self.p = [(qq - kq * hq) / FORGETTING, (qb - kq * hb) / FORGETTING, (bb - kb * hb) / FORGETTING];
         }
         self.bounded();
+        self.keep_the_offset_small(seconds);
         self.learned = self.learned.saturating_add(1);
         if let Some(share) = self.share(seconds, given) {
             self.lately = Some(self.lately.map_or(share, |lately| lately.midpoint(share)));
@@ -105,6 +108,18 @@ impl FlowFit {
         let shrink = (self.most[0] / self.p[0]).min(self.most[1] / self.p[2]).min(1.0);
         if shrink < 1.0 && shrink > 0.0 {
             self.p = self.p.map(|variance| variance * shrink);
+        }
+    }
+
+    /// Openings that are all alike tell rate and offset apart by nothing but chance, and what one of them gave can end up in the offset: then a longer
+    /// one would give far more than it should. No hose holds that much: what is beyond goes into the rate, for this same opening.
+    fn keep_the_offset_small(&mut self, seconds: f64) {
+        let most = OFFSET_SPREADS * self.most[1].sqrt();
+        let small = self.offset.clamp(-most, most);
+        let rate = self.rate + (self.offset - small) / seconds;
+        if small.total_cmp(&self.offset).is_ne() && rate > 0.0 {
+            (self.rate, self.offset) = (rate, small);
+            self.p = [self.most[0], 0.0, self.most[1]];
         }
     }
 

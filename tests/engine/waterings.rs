@@ -154,3 +154,28 @@ fn waterings_are_found_with_their_volume_and_none_is_invented() {
         }
     }
 }
+
+/// Found by the storm (seed 30089): ten openings of 37 s told rate and offset apart by chance (0.16 mL/s and 137 mL), and one of 111 s gave
+/// three times what it should have.
+#[test]
+fn openings_that_are_all_alike_leave_the_offset_small() {
+    let mut fit = tarewell::watering::FlowFit::begin(tarewell::units::Flow::new(5.15));
+    for (seconds, gave) in [
+        (37.06, 142.0),
+        (37.08, 137.0),
+        (37.07, 145.0),
+        (37.06, 138.0),
+        (37.05, 140.0),
+        (37.08, 144.0),
+        (37.10, 136.0),
+        (37.09, 141.0),
+        (37.07, 139.0),
+        (37.06, 143.0),
+    ] {
+        fit.learn(seconds, tarewell::units::Millilitres::new(gave));
+    }
+    let alike = fit.gives(37.07).get();
+    assert!((alike - 140.0).abs() < 7.0, "{alike}");
+    let three_times = fit.gives(111.2).get();
+    assert!((three_times - 420.0).abs() < 0.25 * 420.0, "{three_times}");
+}

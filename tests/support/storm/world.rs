@@ -594,7 +594,8 @@ impl World {
         };
         let valves = &self.scenario.plan.valves;
         if let Some(valve) = valves.iter().position(|valve| valve.feeds.iter().any(|feed| feed.flat == flat)) {
-            self.print(&format!("{:?}; {:?}", state(Subject::Valve(valve)), self.house.valve(valve)));
+            let kept = self.site.as_ref().and_then(|site| site.fact(Subject::Valve(valve))).map(|fact| fact.json);
+            self.print(&format!("{:?}; {:?}; kept {kept:?}", state(Subject::Valve(valve)), self.house.valve(valve)));
         }
         let (flat, stand) = (state(Subject::Flat(flat)), state(Subject::Stand(flat)));
         self.print(&format!("truth {:.3}, {:.1} g, on the scale {scale:.1} g; {flat:?}; {stand:?}", truth.0, truth.1));
