@@ -354,7 +354,8 @@ impl World {
             };
             self.last_bucket = Some((valves[valve].id.clone(), self.now));
             // Nobody here holds a bucket under it.
-            self.works.lines[valve].foreign = Some(self.now + Span::hours(2));
+            let line = &mut self.works.lines[valve];
+            line.foreign = line.foreign.max(Some(self.now + Span::hours(2)));
         }
     }
 
