@@ -190,6 +190,8 @@ pub(super) struct Flat {
     pub stood_in_for: bool,
     /// The weight when what has dried was counted last; `None` after it was touched.
     pub dry_run: Option<Grams>,
+    /// Whether it gets heavier while nobody waters it.
+    pub rise: Option<super::rising::Rise>,
     /// How its band differs from those of the others of its batch.
     pub out_of_line: Option<Box<str>>,
     /// What its drying is held against between weighings, as a place in the plan.
@@ -222,6 +224,7 @@ impl Flat {
             lifted: None,
             stood_in_for: false,
             dry_run: None,
+            rise: None,
             leader: (Leader::Clock, None),
         }
     }

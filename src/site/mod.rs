@@ -25,6 +25,7 @@ mod placing;
 mod plan;
 mod potting;
 mod readings;
+mod rising;
 mod rounds;
 mod settings;
 mod speaking;

@@ -59,8 +59,13 @@ impl Site {
         }
         self.said = said;
         // An empty stand says nothing of the flat that belongs there.
-        if let (Heard::Steady(weight), Some(flat), true) = (heard, flat, loaded) {
-            self.weighed(flat, weight);
+        match (heard, flat) {
+            (Heard::Steady(weight), Some(flat)) if loaded => {
+                self.weighed(flat, weight);
+                self.may_rise(flat, weight, true);
+            }
+            (Heard::Moving(weight), Some(flat)) if loaded => self.may_rise(flat, weight, false),
+            _ => {}
         }
         if self.plan.stands[stand].1.shared {
             let steady = match heard {
@@ -91,7 +96,7 @@ impl Site {
     }
 
     /// A weight to believe, of a flat known to be the one on its stand.
-    fn weighed(&mut self, index: usize, weight: Grams) {
+    pub(super) fn weighed(&mut self, index: usize, weight: Grams) {
         let now = self.now;
         let Some(flat) = self.flats.get_mut(index) else { return };
         if !flat.on_stand {
@@ -130,6 +135,7 @@ impl Site {
         match said {
             Said::Handled(handling) => {
                 if let Some(flat) = flat {
+                    self.flats[flat].rise = None;
                     self.handled(stand, flat, handling);
                 }
             }

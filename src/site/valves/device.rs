@@ -23,6 +23,8 @@ const OURS: Span = Span::minutes(10);
 const ARRIVES_WITHIN: Span = Span::seconds(5);
 /// One that has reported nothing for so long since it was first ordered closed is told of.
 const NEVER_HEARD: Span = Span::minutes(10);
+/// After the last opening a hose, a tray or a sponge of mix has come to rest by then.
+const STILL_ARRIVES: Span = Span::minutes(5);
 /// Rising by less than this is noise, g.
 const NOISE: f64 = 20.0;
 
@@ -476,6 +478,12 @@ impl Site {
             let is_open = matches!(valve.device, Device::Opening { .. } | Device::Open { .. } | Device::Closing(_));
             (is_open && valve.last_open.is_some()) || valve.run.is_some()
         })
+    }
+
+    /// Whether its valve is open, or was since then or a little before.
+    pub(in crate::site) fn has_had_water(&self, flat: usize, since: Mono) -> bool {
+        let last = self.valve_of(flat).and_then(|valve| self.valves.get(valve)?.last_open);
+        self.has_water_coming(flat) || last.is_some_and(|last| since.since(last) < STILL_ARRIVES)
     }
 
     fn refresh_scenes_of(&mut self, index: usize) {

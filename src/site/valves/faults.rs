@@ -47,7 +47,7 @@ impl Site {
     }
 
     /// Water goes on though it was ordered closed: closed again, its master too, and whoever is near is told.
-    pub(super) fn stays_open(&mut self, index: usize, text: String) {
+    pub(in crate::site) fn stays_open(&mut self, index: usize, text: String) {
         self.lock(index, Kind::StaysOpen, text);
         self.stop_run(index, Ended::Fault);
         self.order_close(index);
