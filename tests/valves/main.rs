@@ -3,6 +3,7 @@
 mod below;
 mod changes;
 mod clocks;
+mod dice;
 mod exact;
 mod pours;
 mod random;

@@ -4,25 +4,8 @@
 #[path = "../../fuzz/fuzz_targets/bodies/mod.rs"]
 mod bodies;
 
+use crate::dice::Dice;
 use std::time::{Duration, Instant};
-
-/// Numbers from a seed (`SplitMix64`; Steele, Lea and Flood 2014, constants from memory).
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    fn bytes(&mut self, most: u64) -> Vec<u8> {
-        let count = self.next() % most;
-        (0..count).map(|_| self.next().to_le_bytes()[0]).collect()
-    }
-}
 
 /// Tries bytes by chance, a few always, for longer when asked to; the seed of what fails is told.
 fn try_with(few: u64, body: impl Fn(&mut Dice)) {

@@ -2,6 +2,7 @@
 //!
 //! `TAREWELL_FLAT_DAYS=20000 TAREWELL_SEED=7 cargo test --release --test valves storm -- --nocapture` plays more.
 
+use crate::dice::Dice;
 use crate::taps::{Setup, Taps, tap};
 use std::collections::BTreeMap;
 use tarewell::moment::Span;
@@ -9,31 +10,6 @@ use tarewell::sim::{Act, CellPlan, Doing, FlatPlan, Glitch, Mishap, Mix, SimTime
 use tarewell::site::{Command, Happening, Input, Site, Subject, ValveOrder};
 use tarewell::units::Millilitres;
 use tarewell::watering::Mode;
-
-/// Numbers from a seed (`SplitMix64`; Steele, Lea and Flood 2014, constants from memory).
-struct Dice(u64);
-
-impl Dice {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    fn below(&mut self, end: u64) -> u64 {
-        self.next() % end
-    }
-}
 
 #[derive(Default)]
 struct Tally {
