@@ -169,7 +169,7 @@ impl Site {
             Input::Availability { stand, online } => self.availability(stand, online),
             Input::Order(order) => self.order(order),
             Input::Connected => {
-                self.broker = true;
+                self.broker_back();
                 self.publish_all();
             }
             Input::Disconnected => self.broker_gone(),

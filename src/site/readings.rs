@@ -88,10 +88,21 @@ impl Site {
     /// While its valve waters, each reading counts as it comes.
     fn weighed_by_the_way(&mut self, stand: usize, flat: usize) {
         if !self.is_under_valve(flat) {
-            return;
+            return self.weighed_under_another(stand, flat);
         }
         if let Some(weight) = self.stands.get(stand).and_then(|bench| bench.stand.latest()) {
             self.weighed_under_valve(flat, weight);
+        }
+    }
+
+    /// Water that somebody else lets run is followed by the weight as it is: a flat must not be told to be dry, nor asked to be watered, while it
+    /// fills up.
+    fn weighed_under_another(&mut self, stand: usize, flat: usize) {
+        let bench = self.stands.get(stand).map(|bench| &bench.stand);
+        let latest = bench.filter(|stand| stand.is_loaded() && !stand.is_stable()).and_then(|stand| stand.latest());
+        if let Some(weight) = latest.filter(|_| self.is_opened_by_another(flat)) {
+            self.interrupt(flat, QUIET_AFTER_WATER);
+            self.weighed(flat, weight);
         }
     }
 

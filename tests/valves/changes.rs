@@ -113,3 +113,23 @@ fn a_can_of_water_is_no_leak() {
     }
     assert!(!taps.raised("stays-open"));
 }
+
+/// Found by a new user: while somebody else let water run, the flat was told to be dry and to be watered.
+#[test]
+fn water_of_somebody_else_is_followed_and_ended_at_high() {
+    use tarewell::sim::{Act, Mishap};
+    for period in [1, 5, 20] {
+        let cell = tarewell::sim::CellPlan { period: Span::seconds(period), noise: 1.0, ..Default::default() };
+        let flats = vec![FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.5).on(0)];
+        let valves = vec![tap(&[(0, 3.0)])];
+        let mut taps = Taps::new(Setup { flats, cell, valves, ..Setup::default() });
+        taps.pass(Span::minutes(30));
+        taps.house.act(Act::Valve(0, Mishap::OpenedByOther { timer: None }));
+        taps.pass(Span::seconds(80));
+        let told = taps.state(Subject::Flat(0))["fraction"].as_f64().unwrap();
+        assert!((told - taps.fraction(0)).abs() < 0.05, "a reading in {period} s: told {told}, in truth {}", taps.fraction(0));
+        taps.pass(Span::minutes(10));
+        assert!(!taps.house.valve(0).unwrap().open, "closed at high");
+        assert!(taps.fraction(0) < 0.75 + 0.05, "a reading in {period} s: {}", taps.fraction(0));
+    }
+}

@@ -109,6 +109,8 @@ fn play_at(args: &DemoArgs, broker: SocketAddr, web: SocketAddr) -> Result<(), T
     super::recorded::into_store(&plan, &checked.wiring, recording(&mut house, &scene, &plan).as_bytes(), &store)?;
 
     let clock = Clock::faster(scene::wall(scene::BEGINS), args.speed);
+    // Until the house and its valves are heard, which takes a second of the world's, hardly any time passes in it.
+    clock.set_pace(args.speed.min(1.0));
     let stop = CancellationToken::new();
     let (started, starting) = mpsc::channel();
     let player = Player {

@@ -40,12 +40,16 @@ impl Player {
         let mut grower = Grower::new(self.house.now());
         let mut batch = Vec::new();
         let (mut shown, mut slow): (Option<Instant>, Option<Instant>) = (None, None);
+        let mut is_heard = false;
         let lasts = self.lasts;
         let over = |view: &View| view.is_unheard() || lasts.is_some_and(|lasts| begun.elapsed() >= lasts);
         while !self.stop.is_cancelled() && !over(&view) {
             let now = scene::house_time(self.clock.now().wall);
             if client.is_up() {
                 self.live_until(now, &client);
+                if !std::mem::replace(&mut is_heard, true) {
+                    self.clock.set_pace(self.speed);
+                }
             }
             while inbox.take(&mut batch) {
                 batch.drain(..).for_each(|heard| self.hear(heard, now, &mut view));
@@ -53,7 +57,7 @@ impl Player {
             for done in grower.go_about(now, &self.scene, &view, &mut self.house) {
                 self.carry_out(done, now, &client, &mut view);
             }
-            if view.water_runs() || self.clock.times() >= self.speed {
+            if view.water_runs() || !is_heard || self.clock.times() >= self.speed {
                 slow = None;
             } else if slow.get_or_insert_with(Instant::now).elapsed() >= SLOW_AT_LEAST {
                 self.clock.set_pace(self.speed);

@@ -22,7 +22,7 @@ const OURS: Span = Span::minutes(10);
 /// What is under way when it is ordered closed has arrived by then.
 const ARRIVES_WITHIN: Span = Span::seconds(5);
 /// One that has reported nothing for so long since it was first ordered closed is told of.
-const NEVER_HEARD: Span = Span::minutes(10);
+const NEVER_HEARD: Span = Span::minutes(30);
 /// After the last opening a hose, a tray or a sponge of mix has come to rest by then.
 const STILL_ARRIVES: Span = Span::minutes(5);
 /// Rising by less than this is noise, g.
@@ -87,6 +87,19 @@ impl Site {
         }
         self.replan_valve(index);
         self.wish_valve(index);
+    }
+
+    /// The connection that reports come by is up: from now on they can be waited for.
+    pub(in crate::site) fn broker_back(&mut self) {
+        self.broker = true;
+        let now = self.now.mono;
+        for valve in &mut self.valves {
+            match &mut valve.device {
+                Device::Closing(closing) => closing.since = now,
+                Device::Opening { since } => *since = now,
+                _ => {}
+            }
+        }
     }
 
     pub(in crate::site) fn broker_gone(&mut self) {
@@ -195,12 +208,16 @@ impl Site {
             Device::Unknown | Device::Closed => None,
         };
         valve.device = Device::Closed;
+        let is_faulty = valve.kept.fault.is_some();
         if let Some((since, by)) = opened {
             let open_for = now.mono.since(since);
             self.event(Subject::Valve(index), Happening::ValveClosed { open_for, by });
             if by == Opener::Other {
                 self.foreign_water(index, open_for);
             }
+        }
+        if !is_faulty {
+            self.clear_valve(index, Kind::NoAnswer, "it has reported that it is closed");
         }
         self.close_master_of(index);
         self.refresh_scenes_of(index);
@@ -353,12 +370,13 @@ impl Site {
         let exhausted = waited >= Span::from_millis(AGAIN.millis() * i64::from(ORDERS));
         if closing.says_open && exhausted {
             self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
+        } else if !self.broker || !self.valves[index].link {
+            // Neither an order nor a report gets through: nobody can answer.
         } else if was_open && !closing.says_open {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
             self.close_master_of(index);
-        } else if !closing.says_open && waited >= NEVER_HEARD && self.valves[index].link {
-            let text = "it was ordered closed at the start and has reported nothing since. Is it on, and is its state topic right?";
-            self.lock(index, Kind::NoAnswer, text.to_owned());
+        } else if !closing.says_open && waited >= NEVER_HEARD {
+            self.never_heard(index);
         }
     }
 
@@ -477,6 +495,16 @@ impl Site {
         self.valve_of(flat).and_then(|valve| self.valves.get(valve)).is_some_and(|valve| {
             let is_open = matches!(valve.device, Device::Opening { .. } | Device::Open { .. } | Device::Closing(_));
             (is_open && valve.last_open.is_some()) || valve.run.is_some()
+        })
+    }
+
+    /// Whether somebody else has its valve open.
+    pub(in crate::site) fn is_opened_by_another(&self, flat: usize) -> bool {
+        let valve = self.valve_of(flat).and_then(|valve| self.valves.get(valve));
+        valve.is_some_and(|valve| match &valve.device {
+            Device::Open { by: Opener::Other, .. } => true,
+            Device::Closing(closing) => closing.says_open || closing.opened.is_some_and(|(_, by)| by == Opener::Other),
+            _ => false,
         })
     }
 

@@ -23,7 +23,7 @@ impl Site {
             return;
         }
         let severity = if kind == Kind::StaysOpen { Severity::Critical } else { Severity::Warning };
-        self.raise_valve(index, kind, severity, None, &text);
+        self.raise_valve(index, kind, severity, None, &locked(kind, &text));
         let (at, valve) = (self.now.wall, &mut self.valves[index]);
         if is_graver {
             valve.kept.fault = Some(Fault { kind, text: text.clone(), since: at });
@@ -41,7 +41,7 @@ impl Site {
         self.carry_out(change.into_iter().collect());
     }
 
-    fn clear_valve(&mut self, index: usize, kind: Kind, reason: &str) {
+    pub(super) fn clear_valve(&mut self, index: usize, kind: Kind, reason: &str) {
         let change = self.board.clear(kind, Of::Valve(index), reason);
         self.carry_out(change.into_iter().collect());
     }
@@ -52,6 +52,13 @@ impl Site {
         self.stop_run(index, Ended::Fault);
         self.order_close(index);
         self.close_master_of(index);
+    }
+
+    /// Nothing has been heard of it since the start. It opens for nobody before its report comes, so there is nothing for a person to unlock.
+    pub(super) fn never_heard(&mut self, index: usize) {
+        let text = "it was ordered closed at the start, and has reported nothing since. It opens for nobody before it does. Is it on, and is its \
+                    `report` topic right?";
+        self.raise_valve(index, Kind::NoAnswer, Severity::Warning, None, text);
     }
 
     /// A person has looked.
@@ -126,7 +133,7 @@ impl Site {
             let severity = if kind == Kind::StaysOpen { Severity::Critical } else { Severity::Warning };
             let at = Moment { wall: since, mono: self.now.mono };
             let id = self.id(Subject::Valve(index)).to_owned();
-            let words = || Wording { title: title(kind, &id), text: wording(kind, &id, &text) };
+            let words = || Wording { title: title(kind, &id), text: wording(kind, &id, &locked(kind, &text)) };
             let change = self.board.raise(kind, Of::Valve(index), severity, None, at, words);
             self.carry_out(change.into_iter().collect());
         }
@@ -144,14 +151,21 @@ fn title(kind: Kind, valve: &str) -> String {
     }
 }
 
+/// With what a lock means, where the alert says nothing else to do.
+fn locked(kind: Kind, text: &str) -> String {
+    if !matches!(kind, Kind::NoGain | Kind::NoAnswer) {
+        return text.to_owned();
+    }
+    let stop = if text.ends_with(['.', '?']) { "" } else { "." };
+    format!("{text}{stop} It waters nothing until somebody has looked and sent it `unlock`.")
+}
+
 fn wording(kind: Kind, valve: &str, text: &str) -> String {
-    let first = format!("{valve}: {text}.");
+    let stop = if text.ends_with(['.', '?']) { "" } else { "." };
+    let first = format!("{valve}: {text}{stop}");
     match kind {
         Kind::StaysOpen => {
             format!("{first} Shut the tap by hand now, look at the valve and the floor, and then send it `unlock`.")
-        }
-        Kind::NoGain | Kind::NoAnswer => {
-            format!("{first} It waters nothing until somebody has looked and sent it `unlock`.")
         }
         Kind::Clogged => format!("{first} Look at the filter, the hose and the emitters."),
         _ => first,

@@ -506,7 +506,12 @@ impl Site {
             let ran = ended != Ended::Fault && seconds > 0.0;
             self.valves[index].kept.bucket = ran.then_some(Bucket { seconds, at: self.now });
         }
-        let why = run.why.filter(|_| matches!(ended, Ended::Fault | Ended::Limit));
+        let fault = || self.valves[index].kept.fault.as_ref().map(|fault| fault.text.clone());
+        let why = match ended {
+            Ended::Fault => run.why.or_else(fault),
+            Ended::Limit => run.why,
+            Ended::Target | Ended::Volume | Ended::Stopped => None,
+        };
         self.event(Subject::Valve(index), Happening::WateringEnded { volume, delivered, reason: ended, why, flats });
         if run.limited_by == LimitedBy::MaxPerDay {
             self.cut_short_by_the_day(index);

@@ -22,7 +22,7 @@ impl Site {
         let now = self.now.mono;
         let Some(run) = &mut self.valves[index].run else { return false };
         let excess = run.pour.excess();
-        if excess > 0.0 && self.valves[index].kept.fault.is_none() {
+        if excess >= 1.0 && self.valves[index].kept.fault.is_none() {
             let text =
                 format!("the flats go on gaining though it was ordered closed: {excess:.0} g more than they may");
             self.stays_open(index, text);
