@@ -193,7 +193,7 @@ fn number_and_rest(text: &str) -> Result<(Number<'_>, &str), QuantityError> {
 }
 
 /// `1986 g` of `1.986 g`, whose point was a comma before: so many write a thousand. `None` where it can only have been a decimal comma.
-fn thousands(with_point: &str) -> Option<String> {
+pub(crate) fn thousands(with_point: &str) -> Option<String> {
     let (head, tail) = with_point.split_once('.')?;
     let whole = head.trim_start_matches(['+', '-']);
     let digits = tail.chars().take_while(char::is_ascii_digit).count();
