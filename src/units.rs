@@ -9,6 +9,7 @@
 mod text;
 mod water;
 
+pub(crate) use text::thousands;
 pub use text::{QuantityError, parse_drying, parse_flow, parse_fraction, parse_mass, parse_span, parse_volume};
 pub use water::{WATER_20, density_of_water};
 

@@ -39,9 +39,11 @@ fn unknown(signs: &FlatSigns<'_>) -> String {
     }
     match signs.carried_for {
         Some(carried) if signs.weight.is_some() => {
-            format!("Not weighed for {}: weigh it, or put it back on its stand.", spell(carried))
+            let back = if signs.has_stand { ", or put it back on its stand" } else { "" };
+            format!("Not weighed for {}: weigh it{back}.", spell(carried))
         }
         _ if signs.off_stand_since.is_some() => "Off its stand: put it back, or weigh it.".to_owned(),
+        _ if !signs.has_stand => "No weight yet: weigh it.".to_owned(),
         _ => "No weight yet: put it on its stand, or weigh it.".to_owned(),
     }
 }

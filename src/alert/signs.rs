@@ -85,6 +85,8 @@ pub struct FlatSigns<'a> {
     pub carried_for: Option<Span>,
     /// Carried on for so long it should be weighed.
     pub weigh_after: Span,
+    /// It has a stand of its own, to which it can be put back.
+    pub has_stand: bool,
     /// Weighed now and then, not on a stand of its own.
     pub weighed_by_hand: bool,
     /// How fast it lost weight over the last 30 min; `None` unless weights cover them.
@@ -146,6 +148,7 @@ impl<'a> FlatSigns<'a> {
             fraction_error: 0.0,
             carried_for: None,
             weigh_after: Span::hours(60),
+            has_stand: true,
             weighed_by_hand: false,
             loss_30min: None,
             fastest_drying: GramsPerHour::new(180.0),

@@ -184,7 +184,8 @@ fn weigh(signs: &FlatSigns<'_>) -> String {
     let since = signs.carried_for.map(|carried| format!("not weighed for {}", spell(carried)));
     let unsure = format!("what is left is known to ±{:.0} % only", error_percent(signs));
     let text = [since, Some(unsure).filter(|_| signs.fraction_error > 0.15 && signs.fraction.is_some())];
-    format!("{}. Weigh it, or put it back on its stand.", text.into_iter().flatten().collect::<Vec<_>>().join("; "))
+    let back = if signs.has_stand { ", or put it back on its stand" } else { "" };
+    format!("{}. Weigh it{back}.", text.into_iter().flatten().collect::<Vec<_>>().join("; "))
 }
 
 fn doubtful(signs: &FlatSigns<'_>) -> String {

@@ -5,7 +5,7 @@ use super::file;
 use crate::config::{Checked, Web};
 use crate::moment::{Span, Wall, Zone};
 use crate::service::{Clock, keeping};
-use crate::site::{Plan, Site};
+use crate::site::{Glance, Plan, Site};
 use crate::store::Reader;
 use serde_json::Value;
 use std::collections::HashMap;
@@ -78,6 +78,7 @@ struct Known {
 struct Flat {
     label: String,
     fraction: Option<f64>,
+    has_band: bool,
     now: Option<Wall>,
     soaked: Option<Wall>,
 }
@@ -125,14 +126,15 @@ fn flats(plan: &Plan, away: &Value, site: &Value) -> Vec<Flat> {
     let labels: HashMap<&str, &str> =
         plan.flats.iter().map(|(id, settings)| (id.as_str(), settings.label.as_str())).collect();
     let states = site["flats"].as_array().map(Vec::as_slice).unwrap_or_default();
-    let fraction =
-        |id: &str| states.iter().find(|state| state["flat"] == id).and_then(|state| state["fraction"].as_f64());
+    let state = |id: &str| states.iter().find(|state| state["flat"] == id);
+    let has_band = |state: &Value| state["dry_weight_g"].is_number() && state["capacity_weight_g"].is_number();
     let instant = |value: &Value| value.as_str().and_then(|text| crate::web::until(text, plan.zone).ok());
     let one = |told: &Value| {
         let id = told["flat"].as_str()?;
         Some(Flat {
             label: (*labels.get(id)?).to_owned(),
-            fraction: fraction(id),
+            fraction: state(id).and_then(|state| state["fraction"].as_f64()),
+            has_band: state(id).is_some_and(has_band),
             now: instant(&told["lasts_until"]),
             soaked: instant(&told["lasts_until_from_soak"]),
         })
@@ -154,10 +156,10 @@ fn left(store: &Path, plan: Arc<Plan>, not_asked: &str) -> Result<Known, String>
     let now = Clock::start(newest).now();
     let site = Site::new(plan, &keeping::saved(kept), now);
     let one = |index: usize| {
-        let (label, fraction) = site.glance(index)?;
+        let Glance { label, fraction, has_band } = site.glance(index)?;
         let (now, soaked) = site.lasts(index);
         let wall = |moment: Option<crate::moment::Moment>| moment.map(|moment| moment.wall);
-        Some(Flat { label: label.to_owned(), fraction, now: wall(now), soaked: wall(soaked) })
+        Some(Flat { label: label.to_owned(), fraction, has_band, now: wall(now), soaked: wall(soaked) })
     };
     let as_of = newest.map_or_else(String::new, |newest| format!(", as of {}", dated(zone, newest, now.wall)));
     Ok(Known {
@@ -175,7 +177,7 @@ fn table(known: &Known, trip: Trip) -> String {
         vec![format!("Until {}, at the early end of what is likely ({}):", dated(zone, until, now), known.from)];
     for flat in &known.flats {
         let left = flat.fraction.map_or_else(|| "   – ".to_owned(), |fraction| format!("{:3.0} %", 100.0 * fraction));
-        lines.push(format!("  {left}  {}: {}", flat.label, trip.verdict(flat.now, flat.soaked)));
+        lines.push(format!("  {left}  {}: {}", flat.label, trip.verdict(flat)));
     }
     if until > furthest {
         lines.push(format!(
@@ -207,8 +209,9 @@ struct Trip {
 }
 
 impl Trip {
-    /// What becomes of a flat that falls to low `now` and `soaked` at the earliest.
-    fn verdict(&self, now: Option<Wall>, soaked: Option<Wall>) -> String {
+    /// What becomes of a flat.
+    fn verdict(&self, flat: &Flat) -> String {
+        let (now, soaked) = (flat.now, flat.soaked);
         let is_there = |wall: &Wall| *wall >= self.until;
         match (now, soaked) {
             (Some(now), _) if is_there(&now) => "lasts".to_owned(),
@@ -226,6 +229,12 @@ impl Trip {
                 format!("not known how much is left; soaked before you go {}", self.low(soaked))
             }
             (Some(now), None) => self.low(now),
+            (None, None) if !flat.has_band => {
+                "not known: it has no band yet (record-dry, then record-capacity)".to_owned()
+            }
+            (None, None) if flat.fraction.is_none() => {
+                "not known how much is left (weigh it), nor how it dries".to_owned()
+            }
             (None, None) => "not known how it dries".to_owned(),
         }
     }
@@ -250,8 +259,14 @@ mod tests {
     fn a_flat_that_outlasts_the_forecast_is_not_said_to_be_low_then() {
         let day = |days: i64| NOW + Span::days(days);
         let trip = |until: i64| Trip { zone: Zone::UTC, until: day(until), now: NOW, furthest: day(14) };
-        let told =
-            |until: i64, dry: Option<i64>, soaked: Option<i64>| trip(until).verdict(dry.map(day), soaked.map(day));
+        let flat = |dry: Option<i64>, soaked: Option<i64>| Flat {
+            label: "Leek".to_owned(),
+            fraction: Some(0.6),
+            has_band: true,
+            now: dry.map(day),
+            soaked: soaked.map(day),
+        };
+        let told = |until: i64, dry: Option<i64>, soaked: Option<i64>| trip(until).verdict(&flat(dry, soaked));
         assert_eq!(told(10, Some(14), Some(14)), "lasts");
         assert!(
             told(20, Some(14), Some(14)).contains("beyond that nothing is known"),
@@ -264,6 +279,9 @@ mod tests {
         assert!(told(10, Some(3), Some(14)).ends_with("soaked before you go it lasts"));
         assert!(told(10, Some(3), Some(8)).ends_with("somebody has to water it"));
         assert_eq!(told(10, None, None), "not known how it dries");
+        let unweighed = Flat { fraction: None, ..flat(None, None) };
+        assert!(trip(10).verdict(&unweighed).contains("how much is left (weigh it)"));
+        assert!(trip(10).verdict(&Flat { has_band: false, ..unweighed }).contains("no band yet"));
     }
 
     #[test]

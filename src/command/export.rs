@@ -1,8 +1,8 @@
 //! `tarewell export`: what the store has kept, as tables. The service may be running or not; nothing is changed.
 
 use super::file;
-use super::standing::{Standing, read_as};
 use crate::moment::{Wall, Zone};
+use crate::service::{Standing, TakenBack, read_as};
 use crate::store::{KeptEvent, Of, Reader};
 use crate::units::Grams;
 use chrono::NaiveDate;
@@ -93,7 +93,7 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
         return Err((2, format!("--flat: neither the file nor the store has a flat {id:?}. Nothing was written")));
     }
     let standing = Standing::of(&events);
-    let not_so = taken_back(&events, &standing);
+    let not_so = standing.weights_taken_back(&events);
     let events: Vec<KeptEvent> = events.into_iter().filter(|event| wanted.has(event)).collect();
     let weights = weights(&reader, &wanted, &not_so).map_err(failed)?;
     let tables = [
@@ -157,21 +157,7 @@ impl Wanted {
     }
 }
 
-/// Weights that were told and taken back: flat, time to the second, grams.
-fn taken_back(events: &[KeptEvent], standing: &Standing) -> BTreeSet<(String, String, String)> {
-    let is_none = |event: &&KeptEvent| event.name == "weighed" && standing.was(event) != Some("weighed");
-    let one = |event: &KeptEvent| {
-        let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
-        (event.id.clone(), text(&json, "weighed_at"), format!("{:.1}", json["to"].as_f64().unwrap_or_default()))
-    };
-    events.iter().filter(is_none).map(one).collect()
-}
-
-fn weights(
-    reader: &Reader,
-    wanted: &Wanted,
-    not_so: &BTreeSet<(String, String, String)>,
-) -> Result<Vec<Vec<String>>, String> {
+fn weights(reader: &Reader, wanted: &Wanted, not_so: &TakenBack) -> Result<Vec<Vec<String>>, String> {
     let kept = reader.weighed_flats().map_err(|error| error.to_string())?;
     let mut rows = Vec::new();
     for flat in kept.iter().filter(|flat| wanted.flats.as_ref().is_none_or(|flats| flats.contains(*flat))) {
@@ -179,8 +165,7 @@ fn weights(
         rows.extend(points.iter().filter_map(|point| {
             let fraction = point.fraction.map(|fraction| fraction.get().to_string()).unwrap_or_default();
             let (time, weight) = (wanted.zone.stamp(point.at), format!("{:.1}", point.weight.get()));
-            let is_so = !not_so.contains(&(flat.clone(), time.clone(), weight.clone()));
-            is_so.then(|| vec![flat.clone(), time, weight, fraction])
+            (!not_so.has(flat, point)).then(|| vec![flat.clone(), time, weight, fraction])
         }));
     }
     Ok(rows)

@@ -13,4 +13,3 @@ pub mod recorded;
 pub mod replay;
 pub mod run;
 pub mod schema;
-mod standing;

@@ -73,7 +73,9 @@ pub fn into_store(plan: &Arc<Plan>, wiring: &Wiring, recording: impl Read, path:
 
 fn open(path: &Path, plan: &Plan) -> Result<(Store, Saved), StoreError> {
     let mut store = Store::open(path)?;
-    keeping::carry_over(&mut store, plan)?;
+    for note in keeping::carry_over(&mut store, plan)?.notes {
+        eprintln!("note: {note}");
+    }
     let saved = keeping::saved(store.load()?);
     Ok((store, saved))
 }

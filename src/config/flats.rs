@@ -145,6 +145,8 @@ impl Flat<'_> {
         let stand = section.value("stand").and_then(|value| value.place_in(stands, "stand"));
         let (dry_weight, capacity_weight) = self.own_band();
         self.band_fits(fill, stand, dry_weight, capacity_weight);
+        let dome_weight = section.value("dome_weight").and_then(|value| value.mass());
+        self.dome_fits(fill, dome_weight, dry_weight, capacity_weight);
         let own_limits = limits::some(section);
         let limits = self.limits(fill, &own_limits);
         let (wet_for, absent_for) = limits::spans(section);
@@ -163,8 +165,8 @@ impl Flat<'_> {
             wet_for: wet_for.unwrap_or(self.defaults.wet_for),
             absent_for: absent_for.unwrap_or(self.defaults.absent_for),
             fastest_drying: drying.unwrap_or(self.defaults.fastest_drying),
-            dome_weight: section.value("dome_weight").and_then(|value| value.mass()),
-            like: section.value("like").and_then(|value| value.place_in(flats, "flat")),
+            dome_weight,
+            like: section.value("like").and_then(|value| value.other_in(flats, "flat", &entry.key)),
             check_every: section.value("check_every").and_then(|value| value.span(Span::minutes(1))),
             formerly: section.value("formerly").and_then(|value| value.id()),
         }
@@ -214,6 +216,23 @@ impl Flat<'_> {
         (Some(capacity - band), Some(capacity))
     }
 
+    /// A dome that weighs more than all the water: a slip in one of the weights, most likely.
+    fn dome_fits(&self, fill: Option<usize>, dome: Option<Grams>, dry: Option<Grams>, capacity: Option<Grams>) {
+        let fill = fill.and_then(|fill| self.fills.get(fill));
+        let dry = dry.or_else(|| fill.and_then(|fill| fill.dry_weight));
+        let capacity = capacity.or_else(|| fill.and_then(|fill| fill.capacity_weight));
+        let (Some(dome), Some(dry), Some(capacity)) = (dome, dry, capacity) else { return };
+        let width = capacity - dry;
+        if width > Grams::ZERO && dome > width {
+            self.section.reader.note(format!(
+                "`dome_weight` of {} is {} g, more than all the water between dry and soaked, {} g: is one of the weights wrong?",
+                self.section.what,
+                dome.get(),
+                width.get()
+            ));
+        }
+    }
+
     fn band_fits(&self, fill: Option<usize>, stand: Option<usize>, dry: Option<Grams>, capacity: Option<Grams>) {
         let section = self.section;
         let fill = fill.and_then(|fill| self.fills.get(fill));
@@ -227,10 +246,10 @@ impl Flat<'_> {
         let what = &section.what;
         match (dry, capacity) {
             (Some(_), None) => section.reader.note(format!(
-                "{what} has a dry weight and no capacity weight: its fraction is unknown until `record-capacity`"
+                "{what} has a dry weight and no capacity weight: its fraction is unknown until `record-capacity`, if nothing was recorded yet"
             )),
             (None, Some(_)) => section.reader.note(format!(
-                "{what} has a capacity weight and no dry weight: its fraction is unknown until `record-dry`"
+                "{what} has a capacity weight and no dry weight: its fraction is unknown until `record-dry`, if nothing was recorded yet"
             )),
             _ => {}
         }

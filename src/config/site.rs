@@ -190,12 +190,18 @@ pub(super) fn id_meant(text: &str) -> String {
 impl Value<'_> {
     /// The place in `ids` of the one that is named.
     pub fn place_in(&self, ids: &[&str], sort: &str) -> Option<usize> {
+        self.other_in(ids, sort, "")
+    }
+
+    /// As [`place_in`](Self::place_in), where `own` itself can hardly be meant.
+    pub fn other_in(&self, ids: &[&str], sort: &str, own: &str) -> Option<usize> {
         let scalar = self.scalar()?;
         let text = scalar.text.trim();
         let found = ids.iter().position(|id| *id == text);
         if found.is_none() {
-            let near = if scalar.hidden() { None } else { self.reader.nearest_id(text, ids) };
-            let hint = near.map_or_else(|| known(ids, sort), |near| format!("Did you mean `{near}`?"));
+            let others: Vec<&str> = ids.iter().copied().filter(|id| *id != own).collect();
+            let near = if scalar.hidden() { None } else { self.reader.nearest_id(text, &others) };
+            let hint = near.map_or_else(|| known(&others, sort), |near| format!("Did you mean `{near}`?"));
             self.problem(format!("there is no {sort} {}", Self::printed(scalar)), hint);
         }
         found

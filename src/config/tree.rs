@@ -6,6 +6,7 @@
 
 use super::problem::{Place, nearest};
 use super::reader::Reader;
+use super::values::comma_meant;
 use serde_yaml::granit_parser::{self as yaml, ErrorKind, Event, Parser, ScalarStyle, StrInput};
 use std::collections::{BTreeMap, HashMap};
 
@@ -302,7 +303,7 @@ impl<'a> Builder<'a, '_> {
             &format!("{head},{rest}"),
             format!("inside {{ }} a comma parts one key from the next, so `{head},{rest}` is cut in two"),
             "the number would lose its end and its unit".to_owned(),
-            Some(format!("A decimal point is written as a point: `{head}.{rest}`.")),
+            Some(comma_meant(&format!("{head}.{rest}"))),
         );
         last.value.content = Content::Broken;
     }

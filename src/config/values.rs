@@ -111,7 +111,7 @@ impl Value<'_> {
                 let hint = if head.parse::<f64>().is_ok() {
                     Some(format!("It has no unit: write `{head}`."))
                 } else if text.replacen(',', ".", 1).parse::<f64>().is_ok() {
-                    Some(format!("A decimal point is written as a point: `{}`.", text.replacen(',', ".", 1)))
+                    Some(comma_meant(&text.replacen(',', ".", 1)))
                 } else {
                     None
                 };
@@ -341,4 +341,12 @@ fn unit_meant(unit: &str, units: &'static [&'static str]) -> Option<&'static str
     };
     let same = units.iter().copied().find(|known| known.eq_ignore_ascii_case(&spelled));
     same.or_else(|| nearest(unit, units.iter().copied().filter(|known| known.len() > 1)))
+}
+
+/// What a number with a comma may have been, given with a point in its place.
+pub(super) fn comma_meant(with_point: &str) -> String {
+    match crate::units::thousands(with_point) {
+        Some(whole) => format!("Write `{whole}` if the comma parts thousands, `{with_point}` if it parts decimals."),
+        None => format!("A decimal point is written as a point: `{with_point}`."),
+    }
 }

@@ -2,13 +2,13 @@
 
 use super::backlog::Backlog;
 use super::valves::Links;
-use super::{Clock, keeping, tidy::Leftovers};
+use super::{Clock, Standing, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
 use crate::moment::Wall;
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
 use crate::notify::{News, Notifier};
 use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
-use crate::store::{AT_MOST, Flush, Reader, Write, Writer};
+use crate::store::{AT_MOST, Flush, Of, Point, Reader, StoreError, Write, Writer, thin};
 use crate::web::{Ask, Health, Plotted, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -409,7 +409,7 @@ impl Desk {
         }
         // An earlier season is shown to who asks for its days.
         let from = from.or_else(|| self.site.season_begun(place?));
-        let points = history.and_then(|history| history.history(id, from, to, AT_MOST).ok()).unwrap_or_default();
+        let points = history.and_then(|history| weights_that_stand(history, id, from, to).ok()).unwrap_or_default();
         let plotted =
             |point: crate::store::Point| Plotted { at: point.at, weight: point.weight, fraction: point.fraction };
         Some(points.into_iter().map(plotted).collect())
@@ -559,4 +559,18 @@ fn log_alert(message: &crate::site::Message, id: &str) {
         (true, _) => tracing::warn!(kind = kind.name(), id, "Raised: {}", message.title),
         (false, _) => tracing::info!(kind = kind.name(), id, "Cleared: {} ({})", message.title, message.text),
     }
+}
+
+/// The weights of a flat without those that were taken back, thinned.
+fn weights_that_stand(
+    history: &Reader,
+    flat: &str,
+    from: Option<Wall>,
+    to: Option<Wall>,
+) -> Result<Vec<Point>, StoreError> {
+    let events = history.events(Some((Of::Flat, flat)), usize::MAX)?;
+    let taken_back = Standing::of(&events).weights_taken_back(&events);
+    let mut points = history.all_weights(flat, from, to)?;
+    points.retain(|point| !taken_back.has(flat, point));
+    Ok(thin(points, AT_MOST))
 }

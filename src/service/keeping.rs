@@ -4,21 +4,60 @@ use crate::moment::Wall;
 use crate::site::{Event, Happening, Output, Plan, Saved, Site};
 use crate::store::{self, Of, Store, StoreError, Write};
 use crate::wire::{Names, event_name, event_of, write_event};
+use std::collections::BTreeSet;
 
-/// What was kept of flats under the ids they had before is kept under those they have now; which flats, from and to.
+/// What became of the ids that flats had before.
+#[derive(Debug, Default)]
+pub struct CarriedOver {
+    /// From and to.
+    pub renamed: Vec<(String, String)>,
+    /// Where nothing was carried over though the file says `formerly`, unless that was done at an earlier start.
+    pub notes: Vec<String>,
+}
+
+/// What was kept of flats under the ids they had before is kept under those they have now.
 ///
 /// # Errors
 /// The store cannot be written.
-pub fn carry_over(store: &mut Store, plan: &Plan) -> Result<Vec<(String, String)>, StoreError> {
-    let mut renamed = Vec::new();
+pub fn carry_over(store: &mut Store, plan: &Plan) -> Result<CarriedOver, StoreError> {
+    let mut carried = CarriedOver::default();
+    let mut not_carried = Vec::new();
     for (id, settings) in &plan.flats {
-        if let Some(formerly) = &settings.formerly
-            && store.rename_flat(formerly, id)?
-        {
-            renamed.push((formerly.clone(), id.clone()));
+        let Some(formerly) = &settings.formerly else { continue };
+        if store.rename_flat(formerly, id)? {
+            carried.renamed.push((formerly.clone(), id.clone()));
+        } else {
+            not_carried.push((formerly, id));
         }
     }
-    Ok(renamed)
+    if !not_carried.is_empty() {
+        let kept: BTreeSet<String> =
+            store.load()?.facts.into_iter().filter(|fact| fact.of == Of::Flat).map(|fact| fact.id).collect();
+        carried.notes.extend(not_carried.into_iter().filter_map(|(from, to)| why_not(from, to, &kept, plan)));
+    }
+    Ok(carried)
+}
+
+/// Why nothing was carried over; `None` where there is nothing left to carry: it was done before.
+fn why_not(from: &str, to: &str, kept: &BTreeSet<String>, plan: &Plan) -> Option<String> {
+    match (kept.contains(from), kept.contains(to)) {
+        (true, true) => Some(format!(
+            "`formerly: {from}` of flat {to} did nothing: {to} has weights or settings of its own already, so those of {from} stay where they \
+             are. The history of {from} can still be exported"
+        )),
+        (false, false) => {
+            let in_file = |id: &String| plan.flats.iter().any(|(flat, _)| flat == id);
+            let gone: Vec<&str> = kept.iter().filter(|id| !in_file(id)).map(String::as_str).collect();
+            let gone = match &gone[..] {
+                [] => String::new(),
+                gone => format!(" Kept, and not in the file, are: {}", gone.join(", ")),
+            };
+            Some(format!(
+                "`formerly: {from}` of flat {to} did nothing: the store has no flat {from}, so {to} begins empty.{gone}"
+            ))
+        }
+        _ => None,
+    }
 }
 
 /// What the store gave back, in the engine's words.

@@ -8,12 +8,14 @@ mod clock;
 mod desk;
 mod failure;
 pub mod keeping;
+mod standing;
 mod start;
 mod tidy;
 mod valves;
 
 pub use clock::{Clock, WITH_WATER};
 pub use failure::Failure;
+pub use standing::{Standing, TakenBack, read_as};
 
 use crate::config::Checked;
 use std::net::SocketAddr;

@@ -31,7 +31,13 @@ const TOLD: &str = "notify";
 pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -> Result<(), Failure> {
     let store_path = beside(file, &checked.store);
     let mut store = Store::open(&store_path)?;
-    let renamed = keeping::carry_over(&mut store, &checked.plan)?;
+    if store.is_new() {
+        tracing::info!("Began a new store, {}", store_path.display());
+    }
+    let keeping::CarriedOver { renamed, notes } = keeping::carry_over(&mut store, &checked.plan)?;
+    for note in notes {
+        tracing::warn!("{note}");
+    }
     let kept = store.load()?;
     for note in &kept.notes {
         tracing::warn!("Left out of the store: {note}");

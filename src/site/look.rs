@@ -365,6 +365,7 @@ impl Site {
             fraction_error: self.fraction_error(index),
             carried_for,
             weigh_after: self.weigh_after(index),
+            has_stand: flat.stand.is_some_and(|stand| !self.plan.stands[stand].1.shared),
             weighed_by_hand: self.is_between(index),
             loss_30min: flat.present.filter(|_| is_weighed).and_then(|weight| flat.recent.loss(weight, now.mono)),
             fastest_drying: settings.fastest_drying,

@@ -46,7 +46,7 @@ pub use input::{Input, Ticket};
 pub use output::{Answer, By, Event, Happening, Message, Opener, Output, RoundStep, Sample, ValveOrder};
 pub use plan::Plan;
 pub use state::*;
-pub use today::{AwayState, Digest, TodayState};
+pub use today::{AwayState, Digest, Glance, TodayState};
 
 use crate::alert::Board;
 use crate::moment::{Moment, Mono, Span, Wall};

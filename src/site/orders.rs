@@ -58,6 +58,8 @@ const WAIT_FOR_NEWER: Span = Span::seconds(2);
 const PATIENCE: Span = Span::seconds(30);
 /// A command given longer ago than this is late.
 const LATEST: Span = Span::seconds(30);
+/// The clock of who gives a command may be ahead by so much. Water is stopped whatever that clock says.
+const EARLIEST: Span = Span::minutes(1);
 /// So long the answer to an id is kept.
 const REMEMBERED: Span = Span::hours(24);
 
@@ -89,6 +91,14 @@ impl Site {
         }
         if let Some(late) = time.map(|time| self.now.wall.since(time)).filter(|&age| age > LATEST) {
             let error = format!("it was given {:.0} s ago, more than 30 s; nothing was done", late.as_seconds());
+            self.finish(receipt, Err(error));
+            return;
+        }
+        if let Some(ahead) = time.map(|time| time.since(self.now.wall)).filter(|&ahead| ahead > EARLIEST)
+            && !matches!(command, Ok(Command::Stop))
+        {
+            let ahead = crate::alert::spell(ahead);
+            let error = format!("its `time` is {ahead} in the future: a clock is wrong; nothing was done");
             self.finish(receipt, Err(error));
             return;
         }

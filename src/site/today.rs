@@ -53,6 +53,17 @@ pub struct Digest {
     pub text: String,
 }
 
+/// A flat at a glance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Glance<'a> {
+    /// What people call it.
+    pub label: &'a str,
+    /// What is left, to 0.001; `None`: unknown.
+    pub fraction: Option<f64>,
+    /// Whether both ends of its band are known.
+    pub has_band: bool,
+}
+
 impl Site {
     /// What to water now, in walking order.
     #[must_use]
@@ -188,10 +199,11 @@ impl Site {
         super::write::write(&Some(self.away()), out);
     }
 
-    /// The fraction of a flat as last told, and its label, for tables. `None` for one that is retired.
+    /// A flat as last told, for tables. `None` for one that is retired.
     #[must_use]
-    pub fn glance(&self, index: usize) -> Option<(&str, Option<f64>)> {
+    pub fn glance(&self, index: usize) -> Option<Glance<'_>> {
         let flat = self.flats.get(index).filter(|flat| flat.kept.retired.is_none())?;
-        Some((self.label(index), flat.fraction.map(|fraction| decimals(fraction.get(), 3))))
+        let fraction = flat.fraction.map(|fraction| decimals(fraction.get(), 3));
+        Some(Glance { label: self.label(index), fraction, has_band: flat.band.is_some() })
     }
 }

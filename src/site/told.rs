@@ -6,7 +6,7 @@ use super::life::Seen;
 use super::orders::Done;
 use super::readings::QUIET_AFTER_WATER;
 use super::{By, Happening, Site, Subject};
-use crate::flat::{Derived, FULL, Taken, carried_over};
+use crate::flat::{BandFrom, Derived, FULL, Taken, carried_over};
 use crate::moment::{Moment, Span, Wall};
 use crate::stand::can_weigh;
 use crate::units::{Grams, Millilitres};
@@ -62,18 +62,20 @@ impl Site {
         if weight <= Grams::ZERO {
             return Some(format!("a weight of {:.0} g is no flat", weight.get()));
         }
-        let (band, _) = flat.band?;
+        let (band, from) = flat.band?;
         let (least, _) = can_weigh(band.dry(), band.capacity(), Grams::ZERO);
         if weight < least {
             let (weight, dry) = (words.weight(weight), words.weight(band.dry()));
-            return Some(format!("{weight} cannot be {label}: dry as it was filled it weighs {dry}"));
+            let whose = if from == BandFrom::Fill { "flats of its fill weigh" } else { "it weighs" };
+            return Some(format!("{weight} cannot be {label}: dry as filled {whose} {dry}"));
         }
         let full = band.capacity() + flat.plants() + flat.dome;
         let unknown_dome = if self.waits_for_a_dome(index, true) { HEAVY_DOME } else { Grams::ZERO };
         let most = full + unknown_dome + flat.grown.error * SURE + band.width() * OVERFULL;
         if weight > most {
             let (weight, full) = (words.weight(weight), words.weight(full));
-            return Some(format!("{weight} cannot be {label}: soaked through it weighs {full}"));
+            let whose = if from == BandFrom::Fill { "flats of its fill weigh" } else { "it weighs" };
+            return Some(format!("{weight} cannot be {label}: soaked through {whose} {full}"));
         }
         self.has_lost_too_much(index, weight, at)
     }

@@ -26,6 +26,8 @@ pub enum StoreError {
         /// The newest layout known here.
         known: i64,
     },
+    /// The file was deleted, moved or replaced while it was open.
+    Gone(PathBuf),
     /// The file or its folder cannot be used.
     Io {
         /// What was tried.
@@ -89,6 +91,12 @@ impl fmt::Display for StoreError {
                 path.display(),
                 path.display(),
                 known + 1
+            ),
+            Self::Gone(path) => write!(
+                f,
+                "the store {} was deleted, moved or replaced while tarewell runs: what it had is lost unless that very file comes back, and \
+                 no valve is opened meanwhile. Stop tarewell, put the file or a copy of it back, and start again",
+                path.display()
             ),
             Self::Io { doing, path, source } => write!(f, "cannot {doing} {}: {source}", path.display()),
             Self::Sql { doing, source } => match source.sqlite_error_code() {

@@ -21,8 +21,14 @@ const PATIENCE: Duration = Duration::from_millis(500);
 pub struct Store {
     pub(super) connection: Connection,
     path: Option<PathBuf>,
+    /// Which file it is, whatever lies under its name by now; `None` in memory.
+    file: Option<FileId>,
+    is_new: bool,
     _lock: Option<Lock>,
 }
+
+/// Device and inode.
+type FileId = (u64, u64);
 
 impl Store {
     /// Opens the store at `path`, or makes an empty one there; its folder must exist.
@@ -34,12 +40,15 @@ impl Store {
         let path = real(path)?;
         let lock = Lock::take(&path)?;
         is_ours(&path)?;
+        let is_new = std::fs::metadata(&path).map_or(true, |file| file.len() == 0);
         let connection = Connection::open(&path).map_err(StoreError::sql("open the store"))?;
         connection.busy_timeout(PATIENCE).map_err(StoreError::sql("open the store"))?;
         connection
             .execute_batch("PRAGMA journal_mode = WAL; PRAGMA journal_size_limit = 8388608; PRAGMA cache_size = -512")
             .map_err(StoreError::sql("write to the store"))?;
-        Self::settled(connection, Some(path), Some(lock))
+        let store = Self::settled(connection, Some(path), Some(lock))?;
+        let file = store.path().and_then(file_at);
+        Ok(Self { file, is_new, ..store })
     }
 
     /// A store that ends with the process.
@@ -54,13 +63,28 @@ impl Store {
     fn settled(mut connection: Connection, path: Option<PathBuf>, lock: Option<Lock>) -> Result<Self, StoreError> {
         schema::settle(&mut connection, path.as_deref(), schema::STEPS)?;
         connection.set_prepared_statement_cache_capacity(32);
-        Ok(Self { connection, path, _lock: lock })
+        Ok(Self { connection, path, file: None, is_new: true, _lock: lock })
     }
 
     /// Where it lies, without symbolic links; `None` in memory.
     #[must_use]
     pub fn path(&self) -> Option<&Path> {
         self.path.as_deref()
+    }
+
+    /// Whether there was nothing before it was opened.
+    #[must_use]
+    pub const fn is_new(&self) -> bool {
+        self.is_new
+    }
+
+    /// Whether what is written will be found under its name. SQLite writes on into a file that has been deleted, and all of it is gone
+    /// when that is closed.
+    fn in_its_place(&self) -> Result<(), StoreError> {
+        match &self.path {
+            Some(path) if self.file.is_some() && file_at(path) != self.file => Err(StoreError::Gone(path.clone())),
+            _ => Ok(()),
+        }
     }
 
     /// Everything a service needs again at its start, but for histories and past events.
@@ -75,12 +99,13 @@ impl Store {
     /// all but weights survive the loss of power too.
     ///
     /// # Errors
-    /// When the disk is full or gone, or another program is writing. The same batch may be written again: no write
+    /// When the disk is full or gone, the file is no longer in its place, or another program is writing. The same batch may be written again: no write
     /// does more when it is done twice.
     pub fn write(&mut self, batch: &[Write]) -> Result<(), StoreError> {
         if batch.is_empty() {
             return Ok(());
         }
+        self.in_its_place()?;
         write(&mut self.connection, batch, false).map_err(StoreError::sql("write to the store"))
     }
 
@@ -90,6 +115,7 @@ impl Store {
     /// # Errors
     /// As [`write`](Self::write).
     pub fn flush(&mut self, batch: &[Write]) -> Result<(), StoreError> {
+        self.in_its_place()?;
         write(&mut self.connection, batch, true).map_err(StoreError::sql("write to the store"))
     }
 
@@ -132,6 +158,19 @@ impl Store {
     pub fn events(&self, of: Option<(Of, &str)>, at_most: usize) -> Result<Vec<super::KeptEvent>, StoreError> {
         history::events(&self.connection, of, at_most)
     }
+}
+
+/// The file that lies there now.
+#[cfg(unix)]
+fn file_at(path: &Path) -> Option<FileId> {
+    use std::os::unix::fs::MetadataExt as _;
+    std::fs::metadata(path).ok().map(|file| (file.dev(), file.ino()))
+}
+
+/// Elsewhere a file that is open cannot be deleted.
+#[cfg(not(unix))]
+fn file_at(_: &Path) -> Option<FileId> {
+    None
 }
 
 /// Looks without writing: even closing a connection that could write may change another application's file.

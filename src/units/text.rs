@@ -46,9 +46,13 @@ impl fmt::Display for QuantityError {
             Self::Empty => write!(out, "nothing is written here"),
             Self::NotANumber { text } => write!(out, "`{text}` does not begin with a number"),
             Self::NotFinite { text } => write!(out, "`{text}` is not a finite number"),
-            Self::CommaDecimal { with_point } => {
-                write!(out, "a decimal point is written as a point: `{with_point}`")
-            }
+            Self::CommaDecimal { with_point } => match thousands(with_point) {
+                Some(whole) => write!(
+                    out,
+                    "a comma may part thousands or decimals: write `{whole}` for the one, or `{with_point}` for the other"
+                ),
+                None => write!(out, "a decimal point is written as a point: `{with_point}`"),
+            },
             Self::NoUnit { number, units } => {
                 write!(out, "`{number}` has no unit; write `{number} {}`", units[0])?;
                 if units.len() > 1 {
@@ -186,6 +190,15 @@ fn number_and_rest(text: &str) -> Result<(Number<'_>, &str), QuantityError> {
     let value: f64 = written.parse().map_err(|_| not_a_number(text))?;
     finite(value, text)?;
     Ok((Number { value, written }, rest.trim()))
+}
+
+/// `1986 g` of `1.986 g`, whose point was a comma before: so many write a thousand. `None` where it can only have been a decimal comma.
+pub(crate) fn thousands(with_point: &str) -> Option<String> {
+    let (head, tail) = with_point.split_once('.')?;
+    let whole = head.trim_start_matches(['+', '-']);
+    let digits = tail.chars().take_while(char::is_ascii_digit).count();
+    let is_whole = digits == 3 && (1..=3).contains(&whole.len()) && !whole.starts_with('0');
+    is_whole.then(|| format!("{head}{tail}"))
 }
 
 fn not_a_number(text: &str) -> QuantityError {

@@ -455,6 +455,29 @@ fn what_cannot_be_flushed_is_told_at_once_and_tried_again_when_asked() {
 }
 
 #[test]
+fn a_store_that_was_deleted_is_missed_until_that_very_file_is_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, aside) = (folder.path().join("store.db"), folder.path().join("aside.db"));
+    let store = Store::open(&path).unwrap();
+    assert!(store.is_new());
+    let (tell, told) = mpsc::channel();
+    let writer = Writer::start(store, move |report| tell.send(report).unwrap()).unwrap();
+    assert!(outcome(&writer, writer.flush(vec![journal("before")])));
+    std::fs::rename(&path, &aside).unwrap();
+    assert!(!outcome(&writer, writer.flush(Vec::new())), "nothing is opened by a store that nobody will find");
+    let Report::Failing(why) = told.recv_timeout(LONG).unwrap() else { panic!("not failing") };
+    assert!(why.contains("store.db was deleted, moved or replaced"), "{why}");
+    std::fs::write(&path, "").unwrap();
+    assert!(!outcome(&writer, writer.flush(vec![journal("meanwhile")])), "another file is not it");
+    std::fs::rename(&aside, &path).unwrap();
+    assert!(outcome(&writer, writer.flush(Vec::new())));
+    assert_eq!(told.recv_timeout(LONG).unwrap(), Report::Recovered);
+    assert!(writer.close(LONG));
+    let again = Store::open(&path).unwrap();
+    assert_eq!((again.load().unwrap().facts[0].json.as_str(), again.is_new()), ("meanwhile", false));
+}
+
+#[test]
 fn what_can_never_be_written_is_not_flushed() {
     let writer = Writer::start(Store::in_memory().unwrap(), |_| {}).unwrap();
     let unkeepable =

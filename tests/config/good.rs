@@ -264,15 +264,19 @@ flats:
   b: {label: Leeks, sown: 2027-03-05}
   c: {label: Beet, sown: 2026-03-05, stand: own}
   d: {label: Kale}
+  e: {label: Chard, dry_weight: 2000 g, capacity_weight: 2001 g, dome_weight: 5 kg}
+  f: {label: Cress, dry_weight: 2000 g}
 ";
     let report = tarewell::command::check::report("x", &good(text), TODAY);
     for note in [
         "flats `a` and `b` have the same label, \"Leeks\"",
         "flat `b` is `sown: 2027-03-05`, in 366 days",
         "flat `c` is `sown: 2026-03-05`, tomorrow",
-        "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (2 in all)",
+        "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (4 in all)",
+        "`dome_weight` of flat `e` is 5000 g, more than all the water between dry and soaked, 1 g",
+        "unknown until `record-capacity`, if nothing was recorded yet",
     ] {
         assert!(report.contains(note), "{note}: {report}");
     }
-    assert_eq!(report.matches("note:").count(), 4, "{report}");
+    assert_eq!(report.matches("note:").count(), 6, "{report}");
 }

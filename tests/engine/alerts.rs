@@ -373,6 +373,17 @@ fn changed_says_why_and_clears_when_it_fits() {
 }
 
 #[test]
+fn what_has_no_stand_is_not_to_be_put_back_on_it() {
+    let mut bench = Bench::new();
+    bench.signs.has_stand = false;
+    bench.signs.carried_for = Some(Span::hours(60));
+    assert_rose(&bench.look(), Kind::WeighDue);
+    assert_eq!(bench.alert(Kind::WeighDue).text, "Bench lettuce: not weighed for 60 h. Weigh it.");
+    bench.signs.condition = Wetness::Unknown;
+    assert_eq!(tarewell::alert::advice(&bench.signs), "Not weighed for 60 h: weigh it.");
+}
+
+#[test]
 fn weigh_due_rises_after_sixty_hours_or_when_unsure() {
     let mut bench = Bench::new();
     bench.signs.carried_for = Some(Span::hours(59));

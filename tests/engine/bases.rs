@@ -263,6 +263,11 @@ fn a_typed_weight_that_cannot_be_is_questioned_and_nothing_changes() {
         let error = house.typed(CHARD, weight).unwrap_err();
         assert!(error.contains(why), "{error}");
     }
+    let error = house.typed(CHARD, 900.0).unwrap_err();
+    assert!(
+        error.contains("dry as filled it weighs") || error.contains("dry as filled flats of its fill weigh"),
+        "{error}"
+    );
     let soon = Command::Weigh { weight: Grams::new(2500.0), at: Some(START + Span::days(3)), sure: false };
     assert!(house.flat(CHARD, soon).unwrap_err().contains("in the future"));
     let early = Command::Weigh { weight: Grams::new(2500.0), at: Some(START - Span::hours(2)), sure: false };

@@ -196,6 +196,23 @@ fn a_flat_goes_by_the_band_of_three_others_as_the_trade_reckons() {
 }
 
 #[test]
+fn a_first_weight_is_held_against_those_of_its_fill_and_says_so() {
+    let mut plan = plan();
+    plan.fills[0].dry_weight = Some(Grams::new(1600.0));
+    plan.fills[0].capacity_weight = Some(Grams::new(2700.0));
+    let mut bench = Bench::new(plan);
+    bench.wait(60.0);
+    let says = |bench: &mut Bench, weight: f64| {
+        let weigh = Command::Weigh { weight: Grams::new(weight), at: None, sure: false };
+        bench.flat(1, weigh).unwrap_err()
+    };
+    let light = says(&mut bench, 700.0);
+    assert!(light.contains("dry as filled flats of its fill weigh 1.60 kg"), "{light}");
+    let heavy = says(&mut bench, 4700.0);
+    assert!(heavy.contains("soaked through flats of its fill weigh 2.70 kg"), "{heavy}");
+}
+
+#[test]
 fn the_files_numbers_go_before_what_was_measured_and_a_known_end_before_the_median() {
     let mut plan = plan();
     plan.flats[4].1.dry_weight = Some(Grams::new(2200.0));

@@ -66,6 +66,8 @@ fn what_is_no_quantity_says_why() {
     assert!(matches!(error("nan g"), QuantityError::NotFinite { .. }));
     assert!(matches!(error("-inf kg"), QuantityError::NotFinite { .. }));
     assert!(matches!(error("1e999 g"), QuantityError::NotFinite { .. }));
+    assert!(error("1,986 g").to_string().ends_with("write `1986 g` for the one, or `1.986 g` for the other"));
+    assert!(error("2,9 kg").to_string().ends_with("a point: `2.9 kg`"));
     assert_eq!(error("2,9 kg"), QuantityError::CommaDecimal { with_point: "2.9 kg".to_owned() });
     assert!(matches!(error("2900"), QuantityError::NoUnit { .. }));
     assert!(matches!(error("7 lb 3"), QuantityError::NoUnit { .. }));

@@ -59,6 +59,12 @@ fn each_command_is_answered_where_it_asks() {
         assert_refused(&ear.ask("tarewell/valves/drip/command", "stop"), "drip");
         let late = r#"{"command":"undo","time":"2026-01-01T00:00:00Z"}"#;
         assert_refused(&ear.ask(COMMAND, late), "30 s");
+        let ahead = (crate::bench::now() + chrono::Duration::days(1)).to_rfc3339();
+        assert_refused(&ear.ask(COMMAND, &json!({"command":"undo","time":ahead}).to_string()), "in the future");
+        assert_eq!(
+            ear.ask("tarewell/command", &json!({"command":"stop","time":ahead}).to_string()),
+            json!({"ok":true})
+        );
         let now = crate::bench::now().to_rfc3339();
         let answer = ear.ask(COMMAND, &json!({"command":"set","low":0.2,"time":now}).to_string());
         assert_eq!((&answer["ok"], &answer["low"]), (&json!(true), &json!(0.2)));

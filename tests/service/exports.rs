@@ -130,3 +130,66 @@ fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
     let events: Vec<_> = export(&house, &[])("events.csv").into_iter().map(|row| row[4].clone()).collect();
     assert_eq!(events.iter().filter(|event| ["renamed", "retired"].contains(&event.as_str())).count(), 2);
 }
+
+#[test]
+fn a_weight_taken_back_stays_so_in_another_time_zone_and_in_the_history() {
+    let house = House::own_broker();
+    let service = house.run(BEFORE);
+    let at = service.web();
+    say(at, "leek", &weigh(2000.0, 9));
+    say(at, "leek", &weigh(1900.0, 3));
+    say(at, "leek", &json!("undo"));
+    let (_, history) = get(at, "/api/flats/leek/history");
+    let weights: Vec<f64> =
+        history.as_array().unwrap().iter().map(|point| point["weight_g"].as_f64().unwrap()).collect();
+    assert_eq!(weights, [2000.0], "{history}");
+    assert_eq!(service.stop().0, 0);
+    let file = house.path("tarewell.yaml");
+    let text = std::fs::read_to_string(&file).unwrap().replace("Europe/Dublin", "Asia/Kolkata");
+    assert!(text.contains("Kolkata"));
+    std::fs::write(&file, text).unwrap();
+    let rows = export(&house, &[])("weights.csv");
+    assert!(rows.len() == 1 && rows[0][2] == "2000.0" && rows[0][1].ends_with("+05:30"), "{rows:?}");
+}
+
+#[test]
+fn a_former_id_that_does_nothing_is_told() {
+    let house = House::own_broker();
+    let of = |id: &str, more: &str| {
+        format!("flats: {{{id}: {{label: Leek, dry_weight: 1600 g, capacity_weight: 2700 g{more}}}}}")
+    };
+    let service = house.run(&of("b", ""));
+    service.logged("Began a new store");
+    say(service.web(), "b", &weigh(2000.0, 1));
+    assert_eq!(service.stop().0, 0);
+    house.write(&of("c", ", formerly: b"));
+    for _ in 0..2 {
+        let service = house.again();
+        service.logged("Started Test house");
+        assert!(!service.log().contains("did nothing") && !service.log().contains("Began a new store"));
+        assert_eq!(service.stop().0, 0);
+    }
+    // It is called d now, and the line of the last time was left as it was.
+    house.write(&of("d", ", formerly: b"));
+    let service = house.again();
+    service.logged("the store has no flat b, so d begins empty. Kept, and not in the file, are: c");
+    say(service.web(), "d", &weigh(1900.0, 0));
+    assert_eq!(service.stop().0, 0);
+    house.write(&of("d", ", formerly: c"));
+    let service = house.again();
+    service.logged("`formerly: c` of flat d did nothing: d has weights or settings of its own already");
+    service.logged("Started Test house");
+    assert_eq!(service.stop().0, 0);
+}
+
+#[test]
+fn a_store_that_is_deleted_while_it_runs_is_told() {
+    let house = House::own_broker();
+    let service = house.run(BEFORE);
+    say(service.web(), "leek", &weigh(2000.0, 9));
+    std::fs::remove_file(house.path("tarewell.db")).unwrap();
+    say(service.web(), "leek", &weigh(1990.0, 0));
+    service.logged("was deleted, moved or replaced while tarewell runs");
+    assert!(service.log().contains("Cannot write the store"));
+    service.kill();
+}

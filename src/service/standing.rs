@@ -1,8 +1,10 @@
 //! What of the kept events still stands: what has been corrected or undone since is told by events of its own.
 
-use crate::store::{KeptEvent, Of};
+use crate::moment::Wall;
+use crate::store::{KeptEvent, Of, Point};
+use chrono::DateTime;
 use serde_json::Value;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// What a watering, a dome, a weight was in the end, and which records were taken back.
 #[derive(Debug, Default)]
@@ -91,6 +93,19 @@ impl Standing {
         Some(self.taken.get(&self.first_of(event.seq)).map_or(read, |correction| correction.was.as_str()))
     }
 
+    /// The weights that were told and taken back.
+    #[must_use]
+    pub fn weights_taken_back(&self, events: &[KeptEvent]) -> TakenBack {
+        let is_none = |event: &&KeptEvent| event.name == "weighed" && self.was(event) != Some("weighed");
+        let one = |event: &KeptEvent| {
+            let json: Value = serde_json::from_str(&event.json).ok()?;
+            // The instant, and not its text: the offset in it is that of the time zone which the file had then.
+            let at = DateTime::parse_from_rfc3339(json["weighed_at"].as_str()?).ok()?;
+            Some((event.id.clone(), at.timestamp(), tenths(json["to"].as_f64()?)))
+        };
+        TakenBack(events.iter().filter(is_none).filter_map(one).collect())
+    }
+
     /// Whether an event of a correction is the last word on what it corrects.
     #[must_use]
     pub fn is_last_word(&self, correction: &KeptEvent) -> bool {
@@ -102,6 +117,23 @@ impl Standing {
     pub fn is_told_again(&self, event: &KeptEvent) -> bool {
         self.first.values().any(|first| *first == event.seq)
     }
+}
+
+/// Weights that were told and taken back: of which flat, at which second, tenths of a gram. That is as exact as an event tells them.
+#[derive(Debug, Default)]
+pub struct TakenBack(BTreeSet<(String, i64, String)>);
+
+impl TakenBack {
+    /// Whether this weight of the flat was taken back.
+    #[must_use]
+    pub fn has(&self, flat: &str, point: &Point) -> bool {
+        let second = point.at.since(Wall::from_millis(0)).millis().div_euclid(1000);
+        !self.0.is_empty() && self.0.contains(&(flat.to_owned(), second, tenths(point.weight.get())))
+    }
+}
+
+fn tenths(grams: f64) -> String {
+    format!("{grams:.1}")
 }
 
 /// What an event that can be corrected was read as, in the words of corrections.
