@@ -257,6 +257,7 @@ impl Site {
             between.weighed(now);
         }
         self.flats[index].kept.told.clear();
+        self.flats[index].kept.out_of_reach = None;
     }
 
     /// Lifted off a shared scale: what dries from here on is its leader's to tell.

@@ -3,6 +3,7 @@
 use super::command::{Command, Subject};
 use super::orders::Done;
 use super::rounds::{POURED, SOMETHING};
+use super::told::Newest;
 use super::turn::{Stage, Turn, TurnKept};
 use super::{Happening, RoundState, RoundStep, Site};
 use crate::units::Grams;
@@ -333,7 +334,9 @@ impl Site {
                 if let Some(mistaken) = mistaken {
                     // It never lay there: what was weighed for it is taken back.
                     self.release(stand);
-                    let _ = self.undo_told(mistaken);
+                    if self.newest(mistaken) == Some(Newest::Told) {
+                        let _ = self.undo_told(mistaken);
+                    }
                 }
                 self.take_guest(stand, flat, weight);
             }

@@ -86,6 +86,10 @@ fn what_is_undone_or_forgotten_is_told_with_the_event_that_told_of_it() {
     let forgotten = house.seq(CHARD, |what| matches!(what, Happening::BandForgotten));
     for undone in [forgotten, capacity, dry] {
         house.flat(CHARD, Command::Undo).unwrap();
+        if undone == dry {
+            // The weight that was typed between the two came before.
+            house.flat(CHARD, Command::Undo).unwrap();
+        }
         let last = house.last(CHARD, |what| matches!(what, Happening::Undone { .. })).unwrap();
         assert_eq!(last.what, Happening::Undone { what: "band", undoes: Some(undone) });
     }
