@@ -407,6 +407,18 @@ impl Site {
         }
     }
 
+    /// A weight has been taken back: a round that had it asks for it again.
+    pub(super) fn is_to_be_weighed_again(&mut self, flat: usize) {
+        let weighed = self.flats[flat].kept.weighed.map(|weighed| weighed.at.mono);
+        for stand in 0..self.stands.len() {
+            let Some(turn) = self.stands[stand].turn.as_deref_mut() else { continue };
+            let still_has_one = weighed.is_some_and(|at| at >= turn.begun.mono);
+            if !still_has_one && turn.comes_again(flat) {
+                self.turn_changed(stand);
+            }
+        }
+    }
+
     // ---- over a restart
 
     pub(super) fn turn_kept(&self, stand: usize) -> Option<TurnKept> {
