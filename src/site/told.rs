@@ -375,6 +375,9 @@ impl Site {
             ledger.drop_from(told.first);
         }
         self.recall_leader(index);
+        if !told.pours {
+            self.is_to_be_weighed_again(index);
+        }
         let from = if told.pours { Taken::Watered.name() } else { "weighed" };
         self.event(Subject::Flat(index), Happening::Corrected { seq: told.seq, from, to: Taken::Nothing.name() });
         self.flats[index].present = self.flats[index].kept.weighed.map(|weighed| weighed.weight);

@@ -1,6 +1,6 @@
 //! `undo` takes back what came last, whatever it was, and never jumps over something newer.
 
-use crate::bases::{CHARD, House, LEEKS, OWN};
+use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
 use serde_json::json;
 use tarewell::site::{Answer, Command, Happening, Was};
 use tarewell::units::{Grams, Millilitres};
@@ -113,4 +113,80 @@ fn a_pour_after_a_correction_goes_first_and_the_order_outlives_a_restart() {
     assert_eq!(house.ends(CHARD), (2100.0, 3100.0));
     house.undo().unwrap();
     assert_eq!(house.ends(CHARD), (2100.0, 3000.0));
+}
+
+/// A week in which the flat on the stand, which leads the others, dries and is watered again and again.
+fn a_week_later(weighed: f64) -> House {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    house.typed(CHARD, weighed).unwrap();
+    for _ in 0..7 {
+        house.dries(OWN, 2900.0, 25.0, 24);
+    }
+    house
+}
+
+#[test]
+fn no_watering_is_invented_for_a_flat_that_nobody_weighed_for_a_week() {
+    let watered = |house: &House| {
+        let event = house.last(CHARD, is_watered);
+        event.map(|event| match event.what {
+            Happening::Watered { added, .. } => added.get(),
+            _ => unreachable!(),
+        })
+    };
+    let mut house = a_week_later(2750.0);
+    assert_eq!(house.of_flat(CHARD, "condition"), "unknown");
+    house.typed(CHARD, 2680.0).unwrap();
+    assert_eq!((watered(&house), house.fraction(CHARD)), (None, 0.68));
+
+    // Heavier than it was: so much has come for sure.
+    let mut house = a_week_later(2500.0);
+    house.typed(CHARD, 2680.0).unwrap();
+    assert!((watered(&house).unwrap() - 180.0).abs() < 1.0, "{:?}", watered(&house));
+}
+
+#[test]
+fn a_flat_is_not_expected_to_weigh_less_than_dry() {
+    let mut house = House::new();
+    house.reads(OWN, 2900.0, 20);
+    house.typed(CHARD, 2050.0).unwrap();
+    house.dries(OWN, 2900.0, 35.0, 5);
+    assert!(house.fraction(CHARD) >= -0.005 && house.fraction(CHARD) < 0.0, "{}", house.fraction(CHARD));
+}
+
+#[test]
+fn an_alert_of_a_flat_ends_with_the_knowledge_behind_it() {
+    let ended = |house: &House| {
+        let event =
+            house.last(CHARD, |what| matches!(what, Happening::AlertCleared { kind, .. } if kind.name() == "dry"));
+        event.map(|event| match &event.what {
+            Happening::AlertCleared { reason, .. } => reason.clone(),
+            _ => unreachable!(),
+        })
+    };
+    let mut plan = plan();
+    plan.flats[CHARD].1.dry_weight = None;
+    plan.flats[CHARD].1.capacity_weight = None;
+    let mut house = House::of(plan);
+    house.typed(CHARD, 2000.0).unwrap();
+    house.flat(CHARD, Command::RecordDry).unwrap();
+    house.wait(60.0);
+    house.typed(CHARD, 3000.0).unwrap();
+    house.flat(CHARD, Command::RecordCapacity { now: true }).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(2150.0), at: None, sure: true }).unwrap();
+    assert_eq!((house.of_flat(CHARD, "condition"), ended(&house)), (json!("dry"), None));
+    house.flat(CHARD, Command::ForgetBand).unwrap();
+    assert!(ended(&house).unwrap().contains("it has no band"), "{:?}", ended(&house));
+
+    let mut house = House::new();
+    house.typed(CHARD, 2150.0).unwrap();
+    house.wait(10.0 * 24.0 * 3600.0);
+    assert!(ended(&house).unwrap().contains("weigh it"), "{:?}", ended(&house));
+
+    let mut house = House::new();
+    house.typed(CHARD, 2150.0).unwrap();
+    house.undo().unwrap();
+    assert!(ended(&house).is_some(), "the weight has been taken back");
 }
