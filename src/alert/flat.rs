@@ -26,6 +26,8 @@ const SURE_AGAIN: f64 = 0.13;
 /// A flat that is weighed by hand is asked for a little before, so that somebody can come in time: from so much of that on, and of
 /// the time after which it has to be weighed.
 const ASKED_AT: f64 = 0.9;
+/// A flat of which nothing is known for so long since it was weighed is not just lifted.
+const LOST_AFTER: Span = Span::hours(1);
 const NO_DOUBT_FOR: Span = Span::minutes(10);
 const NO_LEAK_FOR: Span = Span::minutes(10);
 /// A watering drains for an hour, and the loss is that of the half hour before.
@@ -169,7 +171,22 @@ fn now(signs: &FlatSigns<'_>, since: Wall) -> String {
     if signs.watered_since(since) { format!("watered: {percent} now") } else { format!("{percent} now") }
 }
 
+/// Why nothing is known of what is left, and will not be by itself; `None` where something is, or may be again in a moment.
+fn unknown_for_good(signs: &FlatSigns<'_>) -> Option<&'static str> {
+    if signs.fraction.is_some() {
+        return None;
+    }
+    if signs.band.is_none() {
+        return Some("what is left is not known any more: it has no band");
+    }
+    let is_over = signs.carried_for.map_or(signs.weight.is_none(), |carried| carried >= LOST_AFTER);
+    (is_over && signs.misfit.is_none()).then_some("what is left is not known any more: weigh it")
+}
+
 fn dry(signs: &FlatSigns<'_>, _: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
+    if let Some(why) = unknown_for_good(signs) {
+        return over(raised, || why.to_owned());
+    }
     let Some(fraction) = signs.fraction else { return Hold };
     match signs.condition {
         Wetness::Unknown => return Hold,

@@ -95,6 +95,9 @@ pub struct Entry {
     pub learned: bool,
     /// What it was, by correction; and how many cells were taken out.
     pub corrected: Option<(Taken, Option<u32>)>,
+    /// The number of the event that told of the correction; `None` in older stores.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrected_by: Option<u64>,
     /// What its fill said when it was corrected: to take the correction back must not depend on what other flats have shown since.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by: Option<Box<Recipe>>,
@@ -128,17 +131,38 @@ pub struct Setting {
 #[serde(default)]
 pub struct Ledger {
     entries: Vec<Entry>,
-    /// The event that was corrected last, as long as nothing was recorded since.
-    pub latest: Option<u64>,
+    /// The number of the last correction of an event that has been dropped since: it cannot be taken back.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    dropped: Option<u64>,
 }
 
 impl Ledger {
     /// Writes an event down.
     pub fn write(&mut self, entry: Entry) {
         if self.entries.len() >= KEPT {
-            self.entries.remove(0);
+            let old = self.entries.remove(0);
+            self.dropped = self.dropped.max(old.correction());
         }
         self.entries.push(entry);
+    }
+
+    /// The correction that was made last: the number of its event, and the event that was corrected.
+    #[must_use]
+    pub fn latest(&self) -> Option<(u64, u64)> {
+        self.entries.iter().filter_map(|entry| Some((entry.correction()?, entry.seq))).max()
+    }
+
+    /// The last correction that cannot be taken back any more.
+    #[must_use]
+    pub const fn dropped(&self) -> Option<u64> {
+        self.dropped
+    }
+
+    /// The event of this number has told of the correction of another.
+    pub fn corrected_by(&mut self, seq: u64, by: u64) {
+        if let Some(entry) = self.entries.iter_mut().find(|entry| entry.is_told_by(seq)) {
+            entry.corrected_by = Some(by);
+        }
     }
 
     /// The events, the oldest first.
@@ -177,7 +201,7 @@ impl Ledger {
         let mut old = self.entries.get(at)?.follow(setting);
         let entry = self.entries.get_mut(at)?;
         (entry.corrected, entry.by) = (was, was.map(|_| Box::new(setting.recipe)));
-        self.latest = was.map(|_| seq);
+        entry.corrected_by = None;
         let mut new = self.entries.get(at)?.follow(setting);
         for entry in self.entries.iter_mut().skip(at + 1) {
             let between = carried_over(&new, &old, &entry.before);
@@ -223,6 +247,9 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.told_by != to.ends.told_by {
         carried.ends.told_by = to.ends.told_by;
     }
+    if from.ends.after != to.ends.after {
+        carried.ends.after = to.ends.after;
+    }
     if from.ends.since != to.ends.since {
         carried.ends.since = to.ends.since;
     }
@@ -232,6 +259,11 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
 impl Entry {
     fn is_told_by(&self, seq: u64) -> bool {
         (self.first..=self.seq).contains(&seq) || self.also == Some(seq)
+    }
+
+    /// The number of the event that told of its correction: in older stores its own will do.
+    fn correction(&self) -> Option<u64> {
+        self.corrected.map(|_| self.corrected_by.unwrap_or(self.seq))
     }
 
     /// What it is taken for.

@@ -40,6 +40,9 @@ pub struct Ends {
     /// The number of the event that told of them, if one did.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub told_by: Option<u64>,
+    /// They were recorded after the event of this number, and before the next one: what `undo` goes by.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub after: Option<u64>,
     /// A plant mass as older stores have it: without a time.
     #[serde(skip_serializing_if = "is_none")]
     plants: Grams,
@@ -251,6 +254,13 @@ impl Season {
         true
     }
 
+    /// After which event the last record was made, and whether that can be undone: so many are remembered, and no more.
+    #[must_use]
+    pub fn latest(&self) -> Option<(u64, bool)> {
+        let after = self.ends.after.or(self.ends.told_by);
+        if self.before.is_empty() { Some((self.ends.after?, false)) } else { Some((after.unwrap_or(0), true)) }
+    }
+
     /// Back to before the last record. Whether there was one.
     pub fn undo(&mut self) -> bool {
         match self.before.pop() {
@@ -268,6 +278,7 @@ impl Season {
         }
         self.before.push(self.ends.clone());
         self.ends.told_by = None;
+        self.ends.after = None;
     }
 
     /// Recorded weights follow a corrected span.

@@ -183,7 +183,13 @@ impl Site {
         let (from, width) = (flat.kept.weighed.map(|weighed| weighed.weight), flat.band.map(|(band, _)| band.width()));
         let poured = flat.kept.between.as_deref().map_or(Grams::ZERO, |between| between.poured_by(Some(at)));
         let weighed_with_water = from.unwrap_or(weight) + poured;
+        let is_unknown = flat.fraction.is_none();
         let gained = expected.zip(width).map(|((expected, error), width)| {
+            // Over a time in which nothing was known of it, only what it has gained since it was weighed is sure to have been poured.
+            if is_unknown {
+                let gain = weight - weighed_with_water;
+                return (gain, gain > poured * 0.1 + width * LEAST_GAIN);
+            }
             let gain = weight - expected;
             let by_its_drying = (error * SURE).max(width * LEAST_GAIN);
             // However it dries, it does not become heavier by that.
@@ -257,6 +263,7 @@ impl Site {
             between.weighed(now);
         }
         self.flats[index].kept.told.clear();
+        self.flats[index].kept.out_of_reach = None;
     }
 
     /// Lifted off a shared scale: what dries from here on is its leader's to tell.

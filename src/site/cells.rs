@@ -16,6 +16,12 @@ impl Site {
                 "a scale sees {id}: take them out there, and `correct` the event that tells of it, by its `seq`"
             ));
         }
+        if let Some(stand) = self.lies_unheard(index) {
+            return Err(format!(
+                "{id} lies on {stand}, which sees it as soon as it is heard again: `correct` the event that tells of it then, by its \
+                 `seq`"
+            ));
+        }
         let left = self.share_left(index, cells, self.cells_gone(index))?;
         let now = self.now;
         let (before, first) = (self.derived(index), self.seq + 1);
@@ -29,6 +35,15 @@ impl Site {
         self.event(Subject::Flat(index), Happening::Corrected { seq, from, to });
         self.band_changed(index);
         Ok(self.band_answer(index))
+    }
+
+    /// The stand of its own that a flat was weighed on last and still lies on, while nothing is heard of that.
+    fn lies_unheard(&self, index: usize) -> Option<&str> {
+        let flat = &self.flats[index];
+        let stand = flat.stand.filter(|&stand| !self.plan.stands[stand].1.shared)?;
+        let kept = &flat.kept;
+        let is_there = kept.weighed.is_some() && kept.off_since.is_none() && kept.misfit.is_none();
+        (is_there && !self.is_between(index)).then(|| self.id(Subject::Stand(stand)))
     }
 
     /// What of a flat is left, where so many of its cells are taken after others had gone.

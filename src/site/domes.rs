@@ -74,7 +74,7 @@ impl Site {
     pub(super) fn dome(&mut self, index: usize, on: bool) -> Done {
         self.flats[index].kept.dome_guess = None;
         // It moves what was weighed last: there is no going back behind it.
-        self.flats[index].kept.told.clear();
+        self.no_way_back(index, "its dome was said to be on or off since");
         match self.step_of_dome(index, on) {
             Step::Known => {}
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),

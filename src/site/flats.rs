@@ -3,7 +3,7 @@
 use super::bases::Between;
 use super::domes::{DomeGuess, DomeSaid};
 use super::potting::Potted;
-use super::told::Told;
+use super::told::{OutOfReach, Told};
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
@@ -68,6 +68,9 @@ pub(super) struct Kept {
     /// What somebody told last, weights and pours, with what was known before: to be taken back.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub told: Vec<Told>,
+    /// The last of that which cannot be taken back any more.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub out_of_reach: Option<OutOfReach>,
     /// Its last events, as they were read.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ledger: Option<Box<Ledger>>,

@@ -9,6 +9,9 @@ use crate::units::{Fraction, Grams};
 /// Who leads a flat: how near it is to it, and its place in the plan; none is the clock.
 type Led = (Leader, Option<usize>);
 
+/// So much may a flat fall below the weight at which it was taken for dry.
+const BELOW_DRY: Grams = Grams::new(5.0);
+
 impl Site {
     /// Counts what has dried off a flat on its stand.
     pub(super) fn count_dried(&mut self, index: usize, weight: Grams, left_alone: bool) {
@@ -150,7 +153,14 @@ impl Site {
             let (lost, error) = usual::lost(from, at.mono.since(since.mono), &between.by_clock);
             (width * lost, width * error)
         };
-        (lost + width * before, Grams::new(error.get().hypot((width * unsure).get())))
+        let lost = (lost + width * before).min(self.can_lose(index, width, at));
+        (lost, Grams::new(error.get().hypot((width * unsure).get())))
+    }
+
+    /// Whatever its leader loses and is given again, a flat loses no more than the water it had.
+    fn can_lose(&self, index: usize, width: Grams, at: Moment) -> Grams {
+        let left = self.left_when_weighed(index, at).unwrap_or(1.0);
+        width * left.max(0.0) + BELOW_DRY
     }
 
     /// What was left of its band when it was weighed last, with what was poured since.

@@ -86,8 +86,9 @@ impl Site {
         let (seq, Seen { change, read, told, learned }) = (self.seq, seen);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let weight = if told { flat.present } else { flat.kept.weighed.map(|weighed| weighed.weight) };
-        let (before, also, corrected, by) = (Box::new(before), None, None, None);
-        let entry = Entry { seq, first, also, at, change, weight, read, told, learned, corrected, by, before };
+        let (before, also, corrected, corrected_by, by) = (Box::new(before), None, None, None, None);
+        let entry =
+            Entry { seq, first, also, at, change, weight, read, told, learned, corrected, corrected_by, by, before };
         flat.kept.ledger.get_or_insert_default().write(entry);
     }
 
@@ -107,7 +108,7 @@ impl Site {
         }
     }
 
-    /// Takes an event for something else, and everything that follows from it is worked out again.
+    /// Takes an event for something else, and everything that follows from it is worked out again. The next event tells of it.
     pub(super) fn take_for(&mut self, index: usize, seq: u64, was: Option<(Taken, Option<u32>)>) {
         let (now, setting) = (self.derived(index), self.setting_of(index));
         let kept = &mut self.flats[index].kept;
@@ -118,6 +119,9 @@ impl Site {
         let Some(new) = kept.ledger.as_deref_mut().and_then(|ledger| ledger.take(seq, was, &now, &setting)) else {
             return;
         };
+        if let (Some(ledger), true) = (kept.ledger.as_deref_mut(), was.is_some()) {
+            ledger.corrected_by(seq, self.seq + 1);
+        }
         kept.watered = new.watered;
         kept.soaked = new.soaked;
         kept.dome_on = new.dome_on;
@@ -177,10 +181,8 @@ impl Site {
         }
     }
 
-    /// Takes the last correction back; whether there was one that nothing was recorded after.
-    pub(super) fn undo_correction(&mut self, index: usize) -> bool {
-        let latest = self.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.latest);
-        let Some(seq) = latest else { return false };
+    /// Takes the correction of an event back.
+    pub(super) fn undo_correction(&mut self, index: usize, seq: u64) {
         self.cells_are_back(index, seq);
         let taken = |site: &Self| {
             let entry = site.flats[index].kept.ledger.as_deref().and_then(|ledger| ledger.get(seq));
@@ -190,15 +192,11 @@ impl Site {
         self.take_for(index, seq, None);
         self.event(Subject::Flat(index), Happening::Corrected { seq, from, to: taken(self) });
         self.band_changed(index);
-        true
     }
 
-    /// A record is what `undo` takes back next, not a correction before it.
+    /// Something has been recorded of its band: `undo` takes it back before all that came earlier.
     pub(super) fn recorded_now(&mut self, index: usize) {
-        self.flats[index].kept.told.clear();
-        if let Some(ledger) = &mut self.flats[index].kept.ledger {
-            ledger.latest = None;
-        }
+        self.flats[index].kept.season.ends.after = Some(self.seq);
     }
 
     // ---- notes

@@ -1,5 +1,6 @@
 //! Commands: each is answered once, and changes something or nothing.
 
+use super::told::Newest;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::Soak;
 use crate::moment::{Mono, Span, Wall};
@@ -60,6 +61,7 @@ const PATIENCE: Span = Span::seconds(30);
 const LATEST: Span = Span::seconds(30);
 /// The clock of who gives a command may be ahead by so much. Water is stopped whatever that clock says.
 const EARLIEST: Span = Span::minutes(1);
+const NOTHING_TO_UNDO: &str = "there is no record, correction, weight or pour to undo";
 /// So long the answer to an id is kept.
 const REMEMBERED: Span = Span::hours(24);
 
@@ -452,7 +454,9 @@ impl Site {
         let now = self.now.wall;
         let kept = &mut self.flats[index].kept;
         let was_odd = kept.odd_soak.take().is_some();
-        if !kept.season.forget_band(now) {
+        if kept.season.forget_band(now) {
+            self.recorded_now(index);
+        } else {
             if !was_soaking && !was_odd {
                 return Err("nothing was recorded; the band is the file's already".to_owned());
             }
@@ -460,7 +464,6 @@ impl Site {
             kept.season.ends.since = Some(now);
         }
         self.band_event(index, Happening::BandForgotten);
-        self.recorded_now(index);
         self.band_changed(index);
         Ok(self.band_answer(index))
     }
@@ -483,20 +486,26 @@ impl Site {
             self.undone(index, "pot-on", None);
             return done;
         }
-        if self.undo_correction(index) {
-            return Ok(self.band_answer(index));
+        match self.newest(index) {
+            Some(Newest::Record) => Ok(self.undo_record(index)),
+            Some(Newest::Correction(seq)) => {
+                self.undo_correction(index, seq);
+                Ok(self.band_answer(index))
+            }
+            Some(Newest::Told) => self.undo_told(index).unwrap_or_else(|| Err(NOTHING_TO_UNDO.to_owned())),
+            Some(Newest::TooOld(why)) => Err(format!("{why}; nothing was undone")),
+            None => Err(NOTHING_TO_UNDO.to_owned()),
         }
-        if let Some(done) = self.undo_told(index) {
-            return done;
-        }
-        let told_by = self.flats[index].kept.season.ends.told_by;
-        if !self.flats[index].kept.season.undo() {
-            return Err("there is no record, weight or pour to undo".to_owned());
-        }
-        self.flats[index].kept.odd_soak = None;
+    }
+
+    fn undo_record(&mut self, index: usize) -> Map<String, Value> {
+        let kept = &mut self.flats[index].kept;
+        let told_by = kept.season.ends.told_by;
+        kept.season.undo();
+        kept.odd_soak = None;
         self.undone(index, "band", told_by);
         self.band_changed(index);
-        Ok(self.band_answer(index))
+        self.band_answer(index)
     }
 
     /// What of the band is in force now is what this event has told of.

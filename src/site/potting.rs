@@ -52,6 +52,7 @@ impl Site {
             });
             kept.season.sown = kept.season.sown.or(sown);
             kept.told.clear();
+            kept.out_of_reach = None;
             self.setting_changed(other);
         }
         let ids: Vec<String> = into.iter().map(|&other| self.id(Subject::Flat(other)).to_owned()).collect();

@@ -310,6 +310,7 @@ impl Site {
             bench.last_taken = bench.shown;
         }
         if let Some((change, read)) = read {
+            self.weighs_so_after_it(stand, index);
             let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
             self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
@@ -327,6 +328,16 @@ impl Site {
         }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
+    }
+
+    /// What happened is over: it weighs what is shown, and not any more what it did with the dome that might have been in a hand.
+    fn weighs_so_after_it(&mut self, stand: usize, index: usize) {
+        let Some((bench, (_, settings))) = self.stands.get(stand).zip(self.plan.stands.get(stand)) else { return };
+        let Some(weight) = bench.shown.filter(|_| !settings.shared) else { return };
+        let at = self.now;
+        if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {
+            flat.kept.weighed = Some(super::flats::Weighed { weight, at });
+        }
     }
 
     /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the

@@ -3,6 +3,7 @@
 use super::command::{Command, Subject};
 use super::orders::Done;
 use super::rounds::{POURED, SOMETHING};
+use super::told::Newest;
 use super::turn::{Stage, Turn, TurnKept};
 use super::{Happening, RoundState, RoundStep, Site};
 use crate::units::Grams;
@@ -333,7 +334,9 @@ impl Site {
                 if let Some(mistaken) = mistaken {
                     // It never lay there: what was weighed for it is taken back.
                     self.release(stand);
-                    let _ = self.undo_told(mistaken);
+                    if self.newest(mistaken) == Some(Newest::Told) {
+                        let _ = self.undo_told(mistaken);
+                    }
                 }
                 self.take_guest(stand, flat, weight);
             }
@@ -399,6 +402,18 @@ impl Site {
             if turn.flat().is_none() {
                 self.end_turn(stand);
             } else {
+                self.turn_changed(stand);
+            }
+        }
+    }
+
+    /// A weight has been taken back: a round that had it asks for it again.
+    pub(super) fn is_to_be_weighed_again(&mut self, flat: usize) {
+        let weighed = self.flats[flat].kept.weighed.map(|weighed| weighed.at.mono);
+        for stand in 0..self.stands.len() {
+            let Some(turn) = self.stands[stand].turn.as_deref_mut() else { continue };
+            let still_has_one = weighed.is_some_and(|at| at >= turn.begun.mono);
+            if !still_has_one && turn.comes_again(flat) {
                 self.turn_changed(stand);
             }
         }

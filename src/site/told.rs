@@ -47,8 +47,28 @@ pub(super) struct Told {
     misfit: Option<String>,
     before: Box<Derived>,
     after: Box<Derived>,
-    /// The correction that would have been taken back before it.
-    latest: Option<u64>,
+}
+
+/// What `undo` takes back next.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Newest {
+    /// A record of the band, or of its plants.
+    Record,
+    /// The correction of this event.
+    Correction(u64),
+    /// A weight or a pour that was told.
+    Told,
+    /// Something that cannot be taken back: why. Nothing older is, over it.
+    TooOld(String),
+}
+
+/// A weight or a pour that was told, and cannot be taken back any more.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct OutOfReach {
+    /// The number of its first event.
+    first: u64,
+    /// For people.
+    why: String,
 }
 
 impl Site {
@@ -219,11 +239,14 @@ impl Site {
         let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
         self.event(Subject::Flat(index), what);
         let seq = self.seq;
-        let Some(flat) = self.flats.get_mut(index) else { return };
+        if index >= self.flats.len() {
+            return;
+        }
         // What a valve pours nobody takes back, nor what was told before it.
         if by == By::Valve {
-            flat.kept.told.clear();
+            self.no_way_back(index, "a valve has poured since");
         }
+        let Some(flat) = self.flats.get_mut(index) else { return };
         flat.kept.between.get_or_insert_default().pour(seq, at, more);
         flat.kept.watered = Some(at);
         flat.kept.drying.interrupted(now, Span::ZERO);
@@ -282,19 +305,16 @@ impl Site {
             misfit: kept.misfit.clone(),
             before: Box::new(self.derived(index)),
             after: Box::default(),
-            latest: kept.ledger.as_deref().and_then(|ledger| ledger.latest),
         }
     }
 
-    /// It has been taken: the last event is it. `undo` takes it back before any correction that came earlier.
+    /// It has been taken: the last event is it.
     pub(super) fn was_told(&mut self, index: usize, told: Told) {
         let told = Told { seq: self.seq_of(&told), after: Box::new(self.derived(index)), ..told };
         let kept = &mut self.flats[index].kept;
-        if let Some(ledger) = &mut kept.ledger {
-            ledger.latest = None;
-        }
         if kept.told.len() >= TAKEN_BACK {
-            kept.told.remove(0);
+            let oldest = kept.told.remove(0);
+            kept.out_of_reach = Some(oldest.out_of_reach("only the last four weights and pours can be taken back"));
         }
         kept.told.push(told);
         self.keep(Subject::Flat(index));
@@ -303,6 +323,36 @@ impl Site {
     /// Alerts may have been told after it.
     fn seq_of(&self, told: &Told) -> u64 {
         if told.pours { told.first } else { self.seq }
+    }
+
+    /// What was told so far cannot be taken back any more, nor what came before it.
+    pub(super) fn no_way_back(&mut self, index: usize, why: &str) {
+        let kept = &mut self.flats[index].kept;
+        if let Some(last) = kept.told.pop() {
+            kept.out_of_reach = Some(last.out_of_reach(why));
+        }
+        kept.told.clear();
+    }
+
+    /// What was recorded, corrected or told last.
+    pub(super) fn newest(&self, index: usize) -> Option<Newest> {
+        let kept = &self.flats[index].kept;
+        let ledger = kept.ledger.as_deref();
+        let record = kept.season.latest().map(|(after, can_be_undone)| {
+            let too_old = || Newest::TooOld("the record before it is too old: only the last eight are kept".to_owned());
+            // It was made after that event, which may have told of something else.
+            (after, true, if can_be_undone { Newest::Record } else { too_old() })
+        });
+        let correction = ledger.and_then(crate::flat::Ledger::latest);
+        let dropped = ledger.and_then(crate::flat::Ledger::dropped).map(|by| {
+            let why = format!("the correction of event {by} is too old: what it was about is not kept any more");
+            (by, false, Newest::TooOld(why))
+        });
+        let too_old = kept.out_of_reach.as_ref().map(|gone| (gone.first, false, Newest::TooOld(gone.why.clone())));
+        let told = kept.told.last().map(|told| (told.first, false, Newest::Told));
+        let correction = correction.map(|(by, of)| (by, false, Newest::Correction(of)));
+        let all = [record, correction, dropped, too_old, told].into_iter().flatten();
+        all.max_by_key(|(at, is_record, _)| (*at, *is_record)).map(|(.., newest)| newest)
     }
 
     /// `undo` of the last weight or pour that was told; `None` where there is none.
@@ -325,13 +375,25 @@ impl Site {
         kept.dome_weight = known.dome_weight;
         if let Some(ledger) = &mut kept.ledger {
             ledger.drop_from(told.first);
-            ledger.latest = told.latest;
         }
         self.recall_leader(index);
+        if !told.pours {
+            self.is_to_be_weighed_again(index);
+        }
         let from = if told.pours { Taken::Watered.name() } else { "weighed" };
         self.event(Subject::Flat(index), Happening::Corrected { seq: told.seq, from, to: Taken::Nothing.name() });
         self.flats[index].present = self.flats[index].kept.weighed.map(|weighed| weighed.weight);
         self.setting_changed(index);
         Some(Ok(self.weighed_answer(index)))
+    }
+}
+
+impl Told {
+    fn out_of_reach(&self, why: &str) -> OutOfReach {
+        let what = if self.pours { "pour" } else { "weight" };
+        OutOfReach {
+            first: self.first,
+            why: format!("what came before is the {what} of event {}, and {why}", self.seq),
+        }
     }
 }

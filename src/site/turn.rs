@@ -94,6 +94,24 @@ impl Turn {
         self.done.retain(|done| Some(*done) != flat);
     }
 
+    /// The weight of a flat has been taken back: its turn comes again, after all others. Whether it had had it.
+    pub fn comes_again(&mut self, flat: usize) -> bool {
+        let weighed = self.done.len();
+        self.done.retain(|&done| done != flat);
+        let Some(from) = self.flats.iter().position(|&listed| listed == flat).filter(|_| self.done.len() < weighed)
+        else {
+            return false;
+        };
+        if from == self.at {
+            self.stage = Stage::Awaited;
+        } else if from < self.at {
+            self.flats.remove(from);
+            self.flats.push(flat);
+            self.at -= 1;
+        }
+        true
+    }
+
     pub fn step_to(&mut self, at: usize) {
         self.at = at;
         self.stage = Stage::Awaited;

@@ -89,6 +89,8 @@ pub(super) struct Episode {
     /// Begun when it was put on, not with a change.
     pub(super) arrival: bool,
     pub(super) draining_told: bool,
+    /// So long nothing had been heard when it began, s: how fast things went in that time nobody can tell.
+    pub(super) unheard: f64,
 }
 
 /// What an episode adds up to, drying taken out.
@@ -103,7 +105,7 @@ pub(super) struct Sum {
     /// The highest and lowest weight in between, against the one before.
     pub(super) peak: f64,
     pub(super) trough: f64,
-    /// From the last quiet weight to the first near its end, s.
+    /// From the last quiet weight to the first near its end, s; without the time in which nothing was heard.
     pub(super) transit: f64,
     /// Whether most of a net loss came at once.
     pub(super) abrupt: bool,
@@ -128,6 +130,7 @@ impl Episode {
             earlier: None,
             arrival: false,
             draining_told: false,
+            unheard: 0.0,
         }
     }
 
@@ -294,7 +297,7 @@ impl Episode {
 
     fn transit(&self, marks: &[Mark], level: f64) -> f64 {
         let near = |mark: &&Mark| (mark.grams - level).abs() <= 0.1 * level.abs();
-        marks.iter().find(near).map_or(self.seconds, |mark| mark.seconds)
+        (marks.iter().find(near).map_or(self.seconds, |mark| mark.seconds) - self.unheard).max(0.0)
     }
 
     /// The bins as marks; where readings come fast enough, a lone outlier among them is flattened.

@@ -57,6 +57,14 @@ pub(super) struct Look {
     pub(super) by: Yardstick,
 }
 
+impl Look {
+    /// For how many seconds nothing was heard until now, after a reading at `last`; 0 where readings came as they do.
+    fn unheard_since(&self, last: Mono) -> f64 {
+        let seconds = self.at.mono.since(last).as_seconds();
+        if seconds > (3.0 * self.by.period).max(60.0) { seconds } else { 0.0 }
+    }
+}
+
 /// Follows what is on a stand.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Handler {
@@ -294,7 +302,7 @@ impl Handler {
         if !self.misfit || self.before.is_none() {
             self.before = Some((from, last));
         }
-        self.empty_after_gap = look.at.mono.since(last).as_seconds() > (3.0 * look.by.period).max(60.0);
+        self.empty_after_gap = look.unheard_since(last) > 0.0;
         self.place = Place::Empty;
         self.arriving = None;
         self.resume(weight, look.at.mono, look.by.variance);
@@ -330,24 +338,33 @@ impl Handler {
 
     /// A weight of a plateau: goes into the trend, or opens an episode.
     fn quiet(&mut self, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
-        let Some(trend) = &mut self.trend else { return };
+        let Some(mut trend) = self.trend else { return };
         let passed = hours(look.at.mono.since(trend.at())).min(1e4);
         let off = look.weight - trend.level();
         let jump = (JUMP * JUMP).max(36.0 * look.by.variance).max(9.0 * look.by.division * look.by.division);
         if off * off > jump {
             let fastest = scene.flat.as_ref().map_or(180.0, |flat| flat.fastest_drying.get());
-            if off > 0.0 || off + fastest * passed < -jump.sqrt() {
-                let (before, at) = (trend.level(), trend.at());
-                self.open(before, at, look, scene, said);
+            let (before, at) = (trend.level(), trend.at());
+            let is_dome = look.unheard_since(at) > 0.0 && self.is_lighter_by_its_dome(off, passed, scene);
+            if off > 0.0 || off + fastest * passed < -jump.sqrt() || is_dome {
+                self.open(before, at, look.unheard_since(at), look, scene, said);
                 return;
             }
         }
         trend.weigh(look.at.mono, look.weight, look.by.variance / f64::from(look.count));
+        self.trend = Some(trend);
         let level = trend.level();
         self.watch_slow_rise(level, passed, look, scene, said);
         if self.episode.is_none() {
             self.learn_drying(level, look.at.mono, scene);
         }
+    }
+
+    /// Whether what it lost in so many hours is what dries off it as it does, and its dome.
+    fn is_lighter_by_its_dome(&self, off: f64, passed: f64, scene: &Scene) -> bool {
+        let on = scene.flat.as_ref().filter(|flat| flat.dome_on == Some(true) && !scene.valve_open);
+        let Some((dome, rate)) = on.and_then(|flat| flat.dome_weight).zip(self.drying_now(scene)) else { return false };
+        (off + rate * passed + dome.get()).abs() <= DOME
     }
 
     fn watch_slow_rise(&mut self, level: f64, passed: f64, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
@@ -360,12 +377,14 @@ impl Handler {
         let rise = level - self.low;
         if rise > WATERING.max(5.0 * look.by.division) && rise * rise > 36.0 * look.by.variance {
             let (before, at) = (self.low, self.low_at);
-            self.open(before, at, look, scene, said);
+            self.open(before, at, 0.0, look, scene, said);
         }
     }
 
-    fn open(&mut self, before: f64, at: Mono, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
+    /// An episode begins, of a flat that weighed `before` at `at`; of the time since, `unheard` seconds went by without a reading.
+    fn open(&mut self, before: f64, at: Mono, unheard: f64, look: &Look, scene: &Scene, said: &mut Vec<Said>) {
         let mut episode = Episode::new(before, at, self.drying_now(scene).unwrap_or(0.0));
+        episode.unheard = unheard;
         let over = episode.weigh(look.at.mono, look.weight, &look.by);
         self.trend = Some(Trend::new(look.at.mono, before, look.by.variance));
         if over {

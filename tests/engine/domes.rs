@@ -185,3 +185,33 @@ fn a_dome_is_told_from_water_by_noisy_and_slow_stands_too() {
         }
     }
 }
+
+/// Ends with the dome on, or off, and begins again with it the other way round.
+#[test]
+fn a_known_dome_that_goes_or_comes_while_nobody_looks_is_no_water_and_no_drought() {
+    for away in [20.0, 120.0, 1200.0, 3.0 * 3600.0, 6.0 * 3600.0] {
+        for goes in [true, false] {
+            let mut house = house(true);
+            let told = format!("goes {goes}, away {away} s");
+            // Near its low limit, where a dome less would be a drought.
+            let bare = 2420.0;
+            house.reads(OWN, bare, 300);
+            house.reads(OWN, bare + DOME, 7200);
+            if !goes {
+                house.reads(OWN, bare, 7200);
+            }
+            assert_eq!(house.of_flat(LEEKS, "dome"), json!(goes), "{told}");
+            house.crash(away);
+            let begun = house.events.len();
+            house.reads(OWN, if goes { bare } else { bare + DOME }, 900);
+            let since: Vec<&Happening> = house.events[begun..].iter().map(|event| &event.what).collect();
+            let dry = |what: &&Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "dry");
+            assert!(
+                !since.iter().any(|what| is_watered(what) || matches!(what, Happening::Removed { .. })),
+                "{told}: {since:?}"
+            );
+            assert!(since.iter().any(|what| is_dome(what, !goes)) && !since.iter().any(dry), "{told}: {since:?}");
+            assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.42, json!(!goes)), "{told}");
+        }
+    }
+}

@@ -31,5 +31,6 @@ mod stand;
 mod storm;
 mod storm_seeds;
 mod told;
+mod undo;
 mod units;
 mod waterings;

@@ -337,3 +337,28 @@ fn a_single_flat_that_was_waited_for_is_waited_for_after_a_restart() {
     again.reads(SCALE, 2400.0, 10);
     assert!((again.of_flat(CHARD, "weight_g").as_f64().unwrap() - 2400.0).abs() < 0.2);
 }
+
+#[test]
+fn a_weight_that_is_taken_back_is_asked_for_again_in_the_same_round() {
+    let mut house = House::in_round(&[CHARD, BEET, FENNEL]);
+    house.typed(CHARD, 2900.0).unwrap();
+    house.wait(600.0);
+    house.reads(SCALE, 2890.0, 8);
+    house.reads(SCALE, 0.0, 4);
+    assert_eq!((house.turn(), house.round()["weighed"].clone()), (awaited("beet"), json!(1)));
+    house.flat(CHARD, Command::Undo).unwrap();
+    assert_eq!((house.turn(), house.round()["weighed"].clone()), (awaited("beet"), json!(1)), "one is from this round");
+    house.flat(CHARD, Command::Undo).unwrap();
+    let round = house.round();
+    assert_eq!(
+        (house.turn(), &round["weighed"], &round["number"], &round["of"]),
+        (awaited("beet"), &json!(0), &json!(1), &json!(3))
+    );
+    for (flat, weight) in [("beet", 2500.0), ("fennel", 2400.0), ("chard", 2890.0)] {
+        assert_eq!(house.turn(), awaited(flat));
+        house.reads(SCALE, weight, 8);
+        house.reads(SCALE, 0.0, 4);
+    }
+    let ended = house.of_the_scale(|what| matches!(what, Happening::Round { step: RoundStep::Ended, .. })).unwrap();
+    assert!(matches!(ended, Happening::Round { weighed: 3, of: 3, missing, .. } if missing.is_empty()), "{ended:?}");
+}

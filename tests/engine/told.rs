@@ -85,7 +85,7 @@ fn a_soak_at_the_sink_that_a_weighing_shows_is_a_soak() {
 fn the_last_weight_or_pour_is_taken_back_by_undo_one_after_the_other() {
     let mut house = House::new();
     let error = house.flat(CHARD, Command::Undo).unwrap_err();
-    assert!(error.contains("nothing") || error.contains("no record, weight or pour"), "{error}");
+    assert!(error.contains("nothing") || error.contains("no record, correction, weight or pour"), "{error}");
     house.typed(CHARD, 2500.0).unwrap();
     house.pours(CHARD, 100.0, false).unwrap();
     let before = house.fraction(CHARD);
