@@ -127,7 +127,11 @@ fn water_of_somebody_else_is_followed_and_ended_at_high() {
         taps.house.act(Act::Valve(0, Mishap::OpenedByOther { timer: None }));
         taps.pass(Span::seconds(80));
         let told = taps.state(Subject::Flat(0))["fraction"].as_f64().unwrap();
-        assert!((told - taps.fraction(0)).abs() < 0.05, "a reading in {period} s: told {told}, in truth {}", taps.fraction(0));
+        assert!(
+            (told - taps.fraction(0)).abs() < 0.05,
+            "a reading in {period} s: told {told}, in truth {}",
+            taps.fraction(0)
+        );
         taps.pass(Span::minutes(10));
         assert!(!taps.house.valve(0).unwrap().open, "closed at high");
         assert!(taps.fraction(0) < 0.75 + 0.05, "a reading in {period} s: {}", taps.fraction(0));

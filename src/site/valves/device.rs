@@ -375,7 +375,7 @@ impl Site {
         } else if was_open && !closing.says_open {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
             self.close_master_of(index);
-        } else if !closing.says_open && waited >= NEVER_HEARD {
+        } else if !closing.says_open && waited >= NEVER_HEARD && self.is_live() {
             self.never_heard(index);
         }
     }
