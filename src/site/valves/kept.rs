@@ -186,6 +186,16 @@ impl ValveKept {
 }
 
 impl Way {
+    /// What was learned while the tank ran low is too little for a full one, and too little known is too much poured.
+    pub fn of_a_fuller_tank(&mut self) {
+        let full = self.measured.unwrap_or(self.configured);
+        if self.fit.flow() < full {
+            self.fit = FlowFit::begin(full);
+        } else {
+            self.fit.accept();
+        }
+    }
+
     pub fn begin(flat: String, configured: Flow, flow: Flow) -> Self {
         Self {
             flat,

@@ -134,7 +134,7 @@ impl Site {
     fn flows_anew(&mut self, supply: usize) {
         for (index, settings) in self.plan.clone().valves.iter().enumerate() {
             if settings.supply == Some(supply) {
-                self.valves[index].kept.ways.iter_mut().for_each(|way| way.fit.accept());
+                self.valves[index].kept.ways.iter_mut().for_each(super::kept::Way::of_a_fuller_tank);
                 self.keep(Subject::Valve(index));
             }
         }
