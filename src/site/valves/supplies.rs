@@ -162,7 +162,8 @@ impl Site {
         let Some(left) = self.supplies.get(supply).and_then(|kept| kept.left) else { return };
         let fed = self.plan.valves.iter().filter(|valve| valve.supply == Some(supply)).flat_map(|valve| &valve.feeds);
         let lost = fed.filter_map(|feed| self.flats.get(feed.flat)?.outlook.lost_24h);
-        let need: Millilitres = lost.map(|lost| lost.of_water().max(Millilitres::ZERO)).sum();
+        // A sum of nothing is −0 to the machine.
+        let need = lost.map(|lost| lost.of_water().max(Millilitres::ZERO)).sum::<Millilitres>() + Millilitres::ZERO;
         let of = Of::Supply(supply);
         let id = self.plan.supplies[supply].id.clone();
         let words = self.plan.words;
