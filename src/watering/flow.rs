@@ -9,8 +9,10 @@ const FORGETTING: f64 = 0.95;
 const FLOW_OFF: f64 = 0.6;
 /// So much may hang in the hose, or be lost to a slow valve, mL (a judgement).
 const OFFSET_OFF: f64 = 12.0;
-/// An offset is no larger than this many of the standard deviations it began with.
-const OFFSET_SPREADS: f64 = 2.0;
+/// Openings whose times differ by less than this share are alike.
+const ALIKE: f64 = 0.03;
+/// How far the rate follows what one of them has shown.
+const FOLLOWS: f64 = 0.4;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
 
@@ -31,6 +33,9 @@ pub struct FlowFit {
     reference: Option<(f64, f64)>,
     /// What came of late, as a share of what came then.
     lately: Option<f64>,
+    /// How long the last opening was.
+    #[serde(default)]
+    last: f64,
 }
 
 impl FlowFit {
@@ -45,7 +50,16 @@ impl FlowFit {
     #[must_use]
     pub const fn with(rate: f64, offset: f64, rate_variance: f64, offset_variance: f64) -> Self {
         let most = [rate_variance, offset_variance];
-        Self { rate, offset, p: [rate_variance, 0.0, offset_variance], learned: 0, most, reference: None, lately: None }
+        Self {
+            rate,
+            offset,
+            p: [rate_variance, 0.0, offset_variance],
+            learned: 0,
+            most,
+            reference: None,
+            lately: None,
+            last: 0.0,
+        }
     }
 
     /// What flows while the valve is open.
@@ -83,6 +97,24 @@ impl FlowFit {
         if !(seconds.is_finite() && given.get().is_finite()) || seconds <= 0.0 {
             return;
         }
+        // Openings that are all alike tell rate and offset apart by nothing but chance, and what one of them gave can end up in the offset: then a longer
+        // one would give far more than it should. They teach the rate alone.
+        if (seconds - self.last).abs() <= ALIKE * seconds {
+            let missed = given.get() - (self.rate * seconds + self.offset);
+            self.rate = (self.rate + FOLLOWS * missed / seconds).max(f64::MIN_POSITIVE);
+        } else {
+            self.fit(seconds, given);
+        }
+        self.last = seconds;
+        self.learned = self.learned.saturating_add(1);
+        if let Some(share) = self.share(seconds, given) {
+            self.lately = Some(self.lately.map_or(share, |lately| lately.midpoint(share)));
+        } else if self.learned >= LEARNED {
+            self.reference = Some((self.rate, self.offset));
+        }
+    }
+
+    fn fit(&mut self, seconds: f64, given: Millilitres) {
         let [qq, qb, bb] = self.p;
         let (hq, hb) = (qq * seconds + qb, qb * seconds + bb);
         let scale = FORGETTING + hq * seconds + hb;
@@ -94,13 +126,6 @@ impl FlowFit {
             self.p = [(qq - kq * hq) / FORGETTING, (qb - kq * hb) / FORGETTING, (bb - kb * hb) / FORGETTING];
         }
         self.bounded();
-        self.keep_the_offset_small(seconds);
-        self.learned = self.learned.saturating_add(1);
-        if let Some(share) = self.share(seconds, given) {
-            self.lately = Some(self.lately.map_or(share, |lately| lately.midpoint(share)));
-        } else if self.learned >= LEARNED {
-            self.reference = Some((self.rate, self.offset));
-        }
     }
 
     /// Openings that are all alike say nothing of rate and offset apart: what is forgotten must not grow without end.
@@ -108,18 +133,6 @@ impl FlowFit {
         let shrink = (self.most[0] / self.p[0]).min(self.most[1] / self.p[2]).min(1.0);
         if shrink < 1.0 && shrink > 0.0 {
             self.p = self.p.map(|variance| variance * shrink);
-        }
-    }
-
-    /// Openings that are all alike tell rate and offset apart by nothing but chance, and what one of them gave can end up in the offset: then a longer
-    /// one would give far more than it should. No hose holds that much: what is beyond goes into the rate, for this same opening.
-    fn keep_the_offset_small(&mut self, seconds: f64) {
-        let most = OFFSET_SPREADS * self.most[1].sqrt();
-        let small = self.offset.clamp(-most, most);
-        let rate = self.rate + (self.offset - small) / seconds;
-        if small.total_cmp(&self.offset).is_ne() && rate > 0.0 {
-            (self.rate, self.offset) = (rate, small);
-            self.p = [self.most[0], 0.0, self.most[1]];
         }
     }
 

@@ -123,7 +123,8 @@ impl Pour {
         }
         let of = |(place, bed): (usize, &Bed)| {
             let scale = bed.scale?;
-            let gives = bed.fit.gives(open_for).get();
+            // A short opening of a valve that is slow to open is learned to give next to nothing; it may well give what it lets through.
+            let gives = bed.fit.gives(open_for).get().max(bed.rate() * open_for);
             let quick = bed.is_quick(self.tolerance);
             let seen = aimed.filter(|_| place == 0).or_else(|| bed.now(open_for).map(|now| now + bed.in_flight.get()));
             // Between slow readings nobody has seen what flowed: a good deal more than was learned may have.

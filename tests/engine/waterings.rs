@@ -158,7 +158,7 @@ fn waterings_are_found_with_their_volume_and_none_is_invented() {
 /// Found by the storm (seed 30089): ten openings of 37 s told rate and offset apart by chance (0.16 mL/s and 137 mL), and one of 111 s gave
 /// three times what it should have.
 #[test]
-fn openings_that_are_all_alike_leave_the_offset_small() {
+fn openings_that_are_all_alike_teach_the_rate_alone() {
     let mut fit = tarewell::watering::FlowFit::begin(tarewell::units::Flow::new(5.15));
     for (seconds, gave) in [
         (37.06, 142.0),
