@@ -7,10 +7,10 @@ use crate::moment::{Mono, Span};
 use crate::units::{Grams, Millilitres};
 use crate::watering::Mode;
 
-/// An order to close is repeated so often, and this many times; fewer where nothing could answer.
+/// An order to close is repeated so often, and this many times, also where nothing could answer: an order to open that comes twice, seconds
+/// late, must find one behind it (storm, seed 110833: a valve without a timer stayed open for a minute).
 const AGAIN: Span = Span::seconds(1);
 const ORDERS: u32 = 10;
-const ORDERS_UNANSWERED: u32 = 3;
 /// A report follows an order within this.
 const ANSWERS_WITHIN: Span = Span::seconds(5);
 /// Without a report, a valve is known closed after so long without gain.
@@ -356,11 +356,10 @@ impl Site {
         }
         let Some(valve) = self.valves.get_mut(index) else { return };
         let Device::Closing(closing) = &mut valve.device else { return };
-        let most = if reports { ORDERS } else { ORDERS_UNANSWERED };
         let (was_open, waited) = (closing.opened.is_some(), now.since(closing.since));
         if now >= closing.next {
             closing.orders += 1;
-            closing.next = now + if closing.orders < most { AGAIN } else { ASKED_AGAIN };
+            closing.next = now + if closing.orders < ORDERS { AGAIN } else { ASKED_AGAIN };
             self.out.push_back(Output::Valve(index, ValveOrder::Close));
         }
         let Some(Device::Closing(closing)) = self.valves.get(index).map(|valve| &valve.device) else { return };
