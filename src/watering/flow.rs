@@ -9,17 +9,19 @@ const FORGETTING: f64 = 0.95;
 const FLOW_OFF: f64 = 0.6;
 /// So much may hang in the hose, or be lost to a slow valve, mL (a judgement).
 const OFFSET_OFF: f64 = 12.0;
-/// Openings whose times differ by less than this share are alike.
-const ALIKE: f64 = 0.03;
-/// How far the rate follows what one of them has shown.
-const FOLLOWS: f64 = 0.4;
+/// What one opening gives differs so much from the next (water safety, `spread` of the simulated valve; a judgement for real ones).
+const SPREAD: f64 = 0.03;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
+
+const fn usual_spread() -> f64 {
+    SPREAD
+}
 
 /// Delivered volume as a line over the open time: `rate` · t + `offset`.
 ///
 /// The offset is what the hose still gives after closing less what a slow valve has not given at first. Learned by recursive least
-/// squares with forgetting (Ljung and Söderström 1983, from memory), one watering at a time.
+/// squares with forgetting, weighted by how exact an opening is (Ljung and Söderström 1983, from memory), one at a time.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct FlowFit {
     rate: f64,
@@ -33,9 +35,9 @@ pub struct FlowFit {
     reference: Option<(f64, f64)>,
     /// What came of late, as a share of what came then.
     lately: Option<f64>,
-    /// How long the last opening was.
-    #[serde(default)]
-    last: f64,
+    /// How much openings differ from each other, as a share.
+    #[serde(default = "usual_spread")]
+    spread: f64,
 }
 
 impl FlowFit {
@@ -43,10 +45,10 @@ impl FlowFit {
     #[must_use]
     pub fn begin(flow: Flow) -> Self {
         let off = FLOW_OFF * flow.get();
-        Self::with(flow.get(), 0.0, off * off, OFFSET_OFF * OFFSET_OFF)
+        Self { spread: SPREAD, ..Self::with(flow.get(), 0.0, off * off, OFFSET_OFF * OFFSET_OFF) }
     }
 
-    /// From any start, with the variances of rate and offset.
+    /// From any start, with the variances of rate and offset; each opening counts alike, with a variance of 1 mL².
     #[must_use]
     pub const fn with(rate: f64, offset: f64, rate_variance: f64, offset_variance: f64) -> Self {
         let most = [rate_variance, offset_variance];
@@ -58,7 +60,7 @@ impl FlowFit {
             most,
             reference: None,
             lately: None,
-            last: 0.0,
+            spread: 0.0,
         }
     }
 
@@ -97,15 +99,7 @@ impl FlowFit {
         if !(seconds.is_finite() && given.get().is_finite()) || seconds <= 0.0 {
             return;
         }
-        // Openings that are all alike tell rate and offset apart by nothing but chance, and what one of them gave can end up in the offset: then a longer
-        // one would give far more than it should. They teach the rate alone.
-        if (seconds - self.last).abs() <= ALIKE * seconds {
-            let missed = given.get() - (self.rate * seconds + self.offset);
-            self.rate = (self.rate + FOLLOWS * missed / seconds).max(f64::MIN_POSITIVE);
-        } else {
-            self.fit(seconds, given);
-        }
-        self.last = seconds;
+        self.fit(seconds, given);
         self.learned = self.learned.saturating_add(1);
         if let Some(share) = self.share(seconds, given) {
             self.lately = Some(self.lately.map_or(share, |lately| lately.midpoint(share)));
@@ -117,7 +111,10 @@ impl FlowFit {
     fn fit(&mut self, seconds: f64, given: Millilitres) {
         let [qq, qb, bb] = self.p;
         let (hq, hb) = (qq * seconds + qb, qb * seconds + bb);
-        let scale = FORGETTING + hq * seconds + hb;
+        // An opening counts by how exact it is: taken for exact to a millilitre, openings that are nearly alike would tell rate and offset
+        // apart by their chance, and what one of them gave would end up in the offset.
+        let variance = 1.0 + (self.spread * given.get()).powi(2);
+        let scale = FORGETTING * variance + hq * seconds + hb;
         let (kq, kb) = (hq / scale, hb / scale);
         let missed = given.get() - (self.rate * seconds + self.offset);
         let rate = self.rate + kq * missed;

@@ -251,7 +251,9 @@ impl Pour {
                 ((self.volume.get() - got) / rate.max(1e-6)).max(0.0)
             }
         };
-        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - gained(bed)), bed.fit.flow()));
+        // What a valve is slow to give counts for what a flat lacks, never for what it may hold.
+        let held = |bed: &Bed| gained(bed).max(bed.gained);
+        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - held(bed)), bed.fit.flow()));
         match headroom_time(rooms) {
             Some(room) if room < wanted => (room, true),
             _ => (wanted, false),
