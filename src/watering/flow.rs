@@ -14,10 +14,6 @@ const SPREAD: f64 = 0.03;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
 
-const fn usual_spread() -> f64 {
-    SPREAD
-}
-
 /// Delivered volume as a line over the open time: `rate` · t + `offset`.
 ///
 /// The offset is what the hose still gives after closing less what a slow valve has not given at first. Learned by recursive least
@@ -35,9 +31,39 @@ pub struct FlowFit {
     reference: Option<(f64, f64)>,
     /// What came of late, as a share of what came then.
     lately: Option<f64>,
-    /// How much openings differ from each other, as a share.
-    #[serde(default = "usual_spread")]
-    spread: f64,
+}
+
+/// A line and its covariance: of the rate, of both, of the offset.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    rate: f64,
+    offset: f64,
+    p: [f64; 3],
+}
+
+impl Line {
+    /// As known after one more measurement of that variance; of what was known of the rate and of the offset these shares still count.
+    fn after(self, seconds: f64, given: f64, variance: f64, counts: [f64; 2]) -> Self {
+        let [rate, both, offset] = self.p;
+        let [qq, qb, bb] = [rate / counts[0], both / (counts[0] * counts[1]).sqrt(), offset / counts[1]];
+        let (hq, hb) = (qq * seconds + qb, qb * seconds + bb);
+        let scale = variance + hq * seconds + hb;
+        let (kq, kb) = (hq / scale, hb / scale);
+        let missed = given - (self.rate * seconds + self.offset);
+        Self {
+            rate: self.rate + kq * missed,
+            offset: self.offset + kb * missed,
+            p: [qq - kq * hq, qb - kq * hb, bb - kb * hb],
+        }
+    }
+
+    /// What is forgotten must not grow without end.
+    fn no_less_sure_than(self, most: [f64; 2]) -> Self {
+        let [rate, both, offset] = self.p;
+        let shrink = |variance: f64, most: f64| if variance > most { most / variance } else { 1.0 };
+        let (of_rate, of_offset) = (shrink(rate, most[0]), shrink(offset, most[1]));
+        Self { p: [rate * of_rate, both * (of_rate * of_offset).sqrt(), offset * of_offset], ..self }
+    }
 }
 
 impl FlowFit {
@@ -45,22 +71,15 @@ impl FlowFit {
     #[must_use]
     pub fn begin(flow: Flow) -> Self {
         let off = FLOW_OFF * flow.get();
-        Self { spread: SPREAD, ..Self::with(flow.get(), 0.0, off * off, OFFSET_OFF * OFFSET_OFF) }
-    }
-
-    /// From any start, with the variances of rate and offset; each opening counts alike, with a variance of 1 mL².
-    #[must_use]
-    pub const fn with(rate: f64, offset: f64, rate_variance: f64, offset_variance: f64) -> Self {
-        let most = [rate_variance, offset_variance];
+        let most = [off * off, OFFSET_OFF * OFFSET_OFF];
         Self {
-            rate,
-            offset,
-            p: [rate_variance, 0.0, offset_variance],
+            rate: flow.get(),
+            offset: 0.0,
+            p: [most[0], 0.0, most[1]],
             learned: 0,
             most,
             reference: None,
             lately: None,
-            spread: 0.0,
         }
     }
 
@@ -108,28 +127,15 @@ impl FlowFit {
         }
     }
 
+    /// Each opening counts by how exact it is. Flows drift, so what is known of the rate is forgotten; a hose holds what it holds: were the offset
+    /// forgotten too, openings of one length, which tell nothing of it, would leave it free, and what the next of them missed would end up in
+    /// it.
     fn fit(&mut self, seconds: f64, given: Millilitres) {
-        let [qq, qb, bb] = self.p;
-        let (hq, hb) = (qq * seconds + qb, qb * seconds + bb);
-        // An opening counts by how exact it is: taken for exact to a millilitre, openings that are nearly alike would tell rate and offset
-        // apart by their chance, and what one of them gave would end up in the offset.
-        let variance = 1.0 + (self.spread * given.get()).powi(2);
-        let scale = FORGETTING * variance + hq * seconds + hb;
-        let (kq, kb) = (hq / scale, hb / scale);
-        let missed = given.get() - (self.rate * seconds + self.offset);
-        let rate = self.rate + kq * missed;
-        if rate.is_finite() && rate > 0.0 {
-            (self.rate, self.offset) = (rate, self.offset + kb * missed);
-            self.p = [(qq - kq * hq) / FORGETTING, (qb - kq * hb) / FORGETTING, (bb - kb * hb) / FORGETTING];
-        }
-        self.bounded();
-    }
-
-    /// Openings that are all alike say nothing of rate and offset apart: what is forgotten must not grow without end.
-    fn bounded(&mut self) {
-        let shrink = (self.most[0] / self.p[0]).min(self.most[1] / self.p[2]).min(1.0);
-        if shrink < 1.0 && shrink > 0.0 {
-            self.p = self.p.map(|variance| variance * shrink);
+        let line = Line { rate: self.rate, offset: self.offset, p: self.p };
+        let variance = 1.0 + (SPREAD * given.get()).powi(2);
+        let line = line.after(seconds, given.get(), variance, [FORGETTING, 1.0]).no_less_sure_than(self.most);
+        if line.rate.is_finite() && line.offset.is_finite() && line.rate > 0.0 {
+            (self.rate, self.offset, self.p) = (line.rate, line.offset, line.p);
         }
     }
 
@@ -221,12 +227,13 @@ mod tests {
 
     #[test]
     fn flow_and_offset_are_learned_by_recursive_least_squares() {
-        let mut fit = FlowFit::with(5.0, 0.0, 4.0, 400.0);
+        let mut line = Line { rate: 5.0, offset: 0.0, p: [4.0, 0.0, 400.0] };
         for (seconds, given, rate, offset) in DOSES {
-            fit.learn(seconds, Millilitres::new(given));
-            assert!((fit.flow().get() - rate).abs() < 1e-5, "{fit:?}");
-            assert!((fit.offset() - offset).abs() < 1e-5, "{fit:?}");
+            line = line.after(seconds, given, 1.0, [FORGETTING; 2]);
+            assert!((line.rate - rate).abs() < 1e-5, "{line:?}");
+            assert!((line.offset - offset).abs() < 1e-5, "{line:?}");
         }
+        let fit = FlowFit { rate: line.rate, offset: line.offset, ..FlowFit::begin(Flow::new(5.0)) };
         assert!((fit.time_for(Millilitres::new(150.0)) - 26.237).abs() < 1e-3);
     }
 
