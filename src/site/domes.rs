@@ -51,6 +51,10 @@ pub(super) struct DomeGuess {
     at: Moment,
     /// How fast it dried before.
     rate: GramsPerHour,
+    /// Its drying has said that it is one. That is no word of a person's: while nobody has said so it may be water all the same, and a valve
+    /// goes by that.
+    #[serde(default)]
+    judged: bool,
 }
 
 /// A dome that was only guessed is judged by the drying of so long a time, in which day and night cancel.
@@ -167,7 +171,7 @@ impl Site {
         // Before its own rate is known, that of flats of which nothing is known.
         let by_the_clock = flat.band.map(|(band, _)| GramsPerHour::new(band.width().get() * usual::PER_HOUR));
         let usual = flat.outlook.rate.or(by_the_clock);
-        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate });
+        flat.kept.dome_guess = usual.filter(|_| on).map(|rate| DomeGuess { seq, at, rate, judged: false });
     }
 
     /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
@@ -196,18 +200,19 @@ impl Site {
 
     /// A flat that dries on as before has no dome on: it was water.
     pub(super) fn judge_dome(&mut self, index: usize) {
-        let Some(guess) = self.flats[index].kept.dome_guess else { return };
+        let Some(guess) = self.flats[index].kept.dome_guess.filter(|guess| !guess.judged) else { return };
         let since = self.now.mono.since(guess.at.mono);
         if since < GUESS_JUDGED {
             return;
         }
-        self.flats[index].kept.dome_guess = None;
+        self.flats[index].kept.dome_guess = Some(DomeGuess { judged: true, ..guess });
         let rate = self.ahead(index).rate();
         let is_still_on = self.flats[index].kept.dome_on == Some(true);
         if is_still_on && rate.is_some_and(|rate| rate.get() > NO_DOME * guess.rate.get()) {
             self.take_for(index, guess.seq, Some((Taken::Watered, None)));
             let (from, to) = (Taken::DomeOn.name(), Taken::Watered.name());
             self.event(Subject::Flat(index), Happening::Corrected { seq: guess.seq, from, to });
+            self.flats[index].kept.dome_guess = None;
             self.flats[index].kept.dome_on = None;
             self.band_changed(index);
         }

@@ -191,7 +191,7 @@ impl Site {
         settings.feeds.iter().zip(&valve.kept.ways).map(of).collect()
     }
 
-    /// A dome that was only guessed by its weight may be water: by so much less is a flat filled until its drying has shown which.
+    /// A dome that nobody has said to be on may be water: by so much less is a flat filled until somebody says so, or it goes off again.
     fn may_be_water(&self, flat: usize, band: Grams) -> Fraction {
         let guessed = self.flats.get(flat).filter(|flat| flat.kept.dome_guess.is_some());
         Fraction::new(guessed.map_or(0.0, |flat| flat.dome / band))
