@@ -4,7 +4,6 @@ use super::lines::Lines;
 use crate::alert::Kind;
 use crate::moment::{Moment, Mono, Wall, Zone};
 use crate::site::{Input, Output, Part, Plan, Subject};
-use crate::watering::Mode;
 use crate::wire::{Body, Names, OrderMessage, Parser, Record, Router, topic, write_event};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -101,9 +100,7 @@ pub fn replay<E: Engine>(
         if player.is_none()
             && let (Some(start), Some(printer)) = (start.take(), printer.take())
         {
-            let mut begun = Player::begin(router, start(Moment::recorded(record.at)), printer, record.at)?;
-            begun.link_valves(plan)?;
-            player = Some(begun);
+            player = Some(Player::begin(router, start(Moment::recorded(record.at)), printer, record.at)?);
         }
         if let Some(player) = &mut player {
             player.play(record, &mut summary)?;
@@ -173,14 +170,6 @@ impl<'r, E: Engine, W: Write> Player<'r, E, W> {
         let mut player = Self { router, engine, printer, now, said: Vec::new() };
         player.handle(Input::Connected)?;
         Ok(player)
-    }
-
-    /// As `run` has them connected soon after.
-    fn link_valves(&mut self, plan: &Plan) -> io::Result<()> {
-        let modes = plan.valves.iter().map(|valve| valve.mode).enumerate();
-        modes
-            .filter(|(_, mode)| *mode != Mode::Advise)
-            .try_for_each(|(valve, _)| self.handle(Input::ValveLink { valve, up: true }))
     }
 
     fn play(&mut self, record: Record<'_>, summary: &mut Summary) -> io::Result<()> {

@@ -82,8 +82,8 @@ pub struct Site {
     plans_made: u64,
     answered: HashMap<String, Answered>,
     supplies: Vec<SupplyKept>,
-    /// The main connection to the broker is up.
-    broker: bool,
+    /// Since when the main connection to the broker is up.
+    broker: Option<Mono>,
     /// No valve opens before then.
     paused_until: Option<Mono>,
     /// No clock is right that reads earlier.
@@ -119,7 +119,7 @@ impl Site {
             plans_made: 0,
             answered: HashMap::new(),
             supplies: plan.supplies.iter().map(|_| SupplyKept::default()).collect(),
-            broker: false,
+            broker: None,
             paused_until: None,
             built: None,
             begun: now.mono,

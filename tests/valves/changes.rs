@@ -137,3 +137,42 @@ fn water_of_somebody_else_is_followed_and_ended_at_high() {
         assert!(taps.fraction(0) < 0.75 + 0.05, "a reading in {period} s: {}", taps.fraction(0));
     }
 }
+
+/// A valve of which nothing is heard is told of, opens for nobody, and needs no unlock once it speaks.
+#[test]
+fn a_valve_never_heard_of_is_told_until_it_speaks() {
+    let (settings, line) = tap(&[(0, 6.0)]);
+    let line = tarewell::sim::ValvePlan { reports: tarewell::sim::Reports::Nothing, ..line };
+    let flats = vec![FlatPlan::litres(4.0).mix(Mix::Coir).at_fraction(0.2).on(0)];
+    let mut taps = Taps::new(Setup { flats, valves: vec![(settings, line)], ..Setup::default() });
+    taps.pass(Span::minutes(25));
+    assert!(!taps.raised("no-answer"), "a device may take its time after a power cut");
+    taps.pass(Span::minutes(10));
+    assert!(taps.raised("no-answer"));
+    assert_eq!(taps.locked(), None, "there is nothing to unlock");
+    taps.run().unwrap_err();
+    taps.handle(tarewell::site::Input::ValveReport { valve: 0, open: false });
+    assert!(!taps.raised("no-answer"));
+    taps.run().unwrap();
+}
+
+/// Found by a new user: the broker was away for some seconds while water ran, and the valve was locked for not answering over a
+/// connection that was not there.
+#[test]
+fn nobody_is_blamed_for_not_answering_while_the_broker_is_away() {
+    use tarewell::site::Input;
+    let mut taps = wanted_wet(5000.0);
+    taps.run().unwrap();
+    taps.pass(Span::seconds(10));
+    taps.handle(Input::ValveLink { valve: 0, up: false });
+    taps.handle(Input::Disconnected);
+    (taps.linked[0], taps.wired) = (false, false);
+    taps.pass(Span::seconds(12));
+    (taps.linked[0], taps.wired) = (true, true);
+    taps.handle(Input::ValveLink { valve: 0, up: true });
+    taps.pass(Span::seconds(2));
+    taps.handle(Input::Connected);
+    taps.pass(Span::seconds(20));
+    assert!(!taps.raised("no-answer"), "{}", taps.valve());
+    assert!(!taps.house.valve(0).unwrap().open);
+}

@@ -63,7 +63,7 @@ impl Site {
     /// opening whose end nobody has seen stays in the journal, and is settled at the next start.
     pub(in crate::site) fn stop_valves_for_good(&mut self) {
         // Nothing opens any more.
-        self.broker = false;
+        self.broker = None;
         for index in 0..self.valves.len() {
             if self.valves[index].run.is_none() {
                 continue;

@@ -89,21 +89,19 @@ impl Site {
         self.wish_valve(index);
     }
 
-    /// The connection that reports come by is up: from now on they can be waited for.
+    /// The connection that reports come by is up.
     pub(in crate::site) fn broker_back(&mut self) {
-        self.broker = true;
-        let now = self.now.mono;
-        for valve in &mut self.valves {
-            match &mut valve.device {
-                Device::Closing(closing) => closing.since = now,
-                Device::Opening { since } => *since = now,
-                _ => {}
-            }
-        }
+        self.broker = Some(self.now.mono);
+    }
+
+    /// Whether it could have answered for so long since it was ordered: not while neither an order nor a report comes through.
+    fn could_answer(&self, index: usize, since: Mono, within: Span) -> bool {
+        let is_linked = self.valves.get(index).is_some_and(|valve| valve.link);
+        self.broker.is_some_and(|up| is_linked && self.now.mono.since(since.max(up)) >= within)
     }
 
     pub(in crate::site) fn broker_gone(&mut self) {
-        self.broker = false;
+        self.broker = None;
         for valve in 0..self.valves.len() {
             self.replan_valve(valve);
             self.wish_valve(valve);
@@ -307,7 +305,10 @@ impl Site {
         let Some(valve) = self.valves.get_mut(index) else { return };
         match &mut valve.device {
             Device::Opening { since } if now.since(*since) >= ANSWERS_WITHIN => {
-                self.lock(index, Kind::NoAnswer, "it was ordered open and has not reported that it is".to_owned());
+                let since = *since;
+                if self.could_answer(index, since, ANSWERS_WITHIN) {
+                    self.lock(index, Kind::NoAnswer, "it was ordered open and has not reported that it is".to_owned());
+                }
                 self.stop_run(index, crate::watering::Ended::Fault);
                 // A master has no watering of its own that would close it.
                 if matches!(self.valves[index].device, Device::Opening { .. }) {
@@ -366,15 +367,14 @@ impl Site {
         if !reports || waited < ANSWERS_WITHIN {
             return;
         }
+        let (since, says_open) = (closing.since, closing.says_open);
         let exhausted = waited >= Span::from_millis(AGAIN.millis() * i64::from(ORDERS));
-        if closing.says_open && exhausted {
+        if says_open && exhausted {
             self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
-        } else if !self.broker || !self.valves[index].link {
-            // Neither an order nor a report gets through: nobody can answer.
-        } else if was_open && !closing.says_open {
+        } else if was_open && !says_open && self.could_answer(index, since, ANSWERS_WITHIN) {
             self.lock(index, Kind::NoAnswer, "it was ordered closed and has not reported that it is".to_owned());
             self.close_master_of(index);
-        } else if !closing.says_open && waited >= NEVER_HEARD && self.is_live() {
+        } else if !was_open && !says_open && self.could_answer(index, since, NEVER_HEARD) {
             self.never_heard(index);
         }
     }

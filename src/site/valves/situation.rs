@@ -32,7 +32,7 @@ impl Site {
             out_of_hours: !self.is_in_hours(index),
             empty: self.empty_supply(index),
             uptake: self.uptake(index),
-            connected: valve.link && self.broker && self.is_master_linked(index),
+            connected: valve.link && self.broker.is_some() && self.is_master_linked(index),
             journal: valve.journal_failed.is_none_or(|at| self.now.mono.since(at) > JOURNAL_AGAIN),
             other: self.other_on_the_supply(index),
             not_closed: self.not_closed(index).or_else(|| self.cut_off(index)),

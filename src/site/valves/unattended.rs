@@ -101,11 +101,6 @@ impl Site {
         self.built = Some(built);
     }
 
-    /// Only a service says when it was built; in a replay no device can answer.
-    pub(super) const fn is_live(&self) -> bool {
-        self.built.is_some()
-    }
-
     pub(super) fn pause_until(&mut self, until: Option<Mono>) {
         self.paused_until = until;
     }
