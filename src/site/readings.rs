@@ -333,7 +333,7 @@ impl Site {
     /// What happened is over: it weighs what is shown, and not any more what it did with the dome that might have been in a hand.
     fn weighs_so_after_it(&mut self, stand: usize, index: usize) {
         let Some((bench, (_, settings))) = self.stands.get(stand).zip(self.plan.stands.get(stand)) else { return };
-        let Some(weight) = bench.shown.filter(|_| !settings.shared) else { return };
+        let Some(weight) = bench.believed().filter(|_| !settings.shared) else { return };
         let at = self.now;
         if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {
             flat.kept.weighed = Some(super::flats::Weighed { weight, at });
@@ -343,7 +343,7 @@ impl Site {
     /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
     /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
     fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
-        let Some(shown) = self.stands.get(stand).and_then(|bench| bench.shown) else { return };
+        let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };
         self.settle(index);
         if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {
             flat.goes_by(shown, None);

@@ -36,6 +36,13 @@ pub(super) struct Bench {
     pub waits_for_empty: bool,
 }
 
+impl Bench {
+    /// What it shows, as far as that is believed: while it has a fault, what was shown last is an old weight.
+    pub(super) fn believed(&self) -> Option<Grams> {
+        self.shown.filter(|_| self.stand.live().is_some())
+    }
+}
+
 impl Site {
     /// Works out anew what the stand's handling has to know.
     pub(super) fn refresh_scene(&mut self, stand: usize) {

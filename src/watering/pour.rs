@@ -154,6 +154,19 @@ impl Pour {
 
     // ---- opening
 
+    /// A flat has got so much from elsewhere since this was planned; counts before the first opening, and below 0 what it has lost. When none
+    /// lacks anything any more, it is over.
+    pub fn holds_more(&mut self, place: usize, more: Millilitres) {
+        let Some(bed) = self.beds.get_mut(place).filter(|_| self.openings == 0) else { return };
+        bed.room -= more;
+        if matches!(self.goal, Goal::Target) {
+            bed.wants -= more;
+        }
+        if more > Millilitres::ZERO && self.left(None).0 <= 0.0 {
+            self.stop(Ended::Target);
+        }
+    }
+
     /// What it wants to open for, if it is time; `None` when it is not, or when nothing is left to pour: then it is over.
     pub fn next_opening(&mut self, now: Mono) -> Option<Opening> {
         let Phase::Waiting { from } = self.phase else { return None };

@@ -176,3 +176,22 @@ fn nobody_is_blamed_for_not_answering_while_the_broker_is_away() {
     assert!(!taps.raised("no-answer"), "{}", taps.valve());
     assert!(!taps.house.valve(0).unwrap().open);
 }
+
+/// Found by the storm (seed 201022): what came while a watering waited for its flat to stand still was poured once more.
+#[test]
+fn what_came_before_the_first_opening_counts() {
+    use tarewell::sim::{Act, Doing};
+    for (grams, after) in [(400.0, 0.5), (900.0, 0.59)] {
+        let mut taps = Taps::new(Setup::default());
+        taps.pass(Span::minutes(15));
+        taps.house.act(Act::Flat(0, Doing::Pour { grams, over: Span::seconds(8), below: false }));
+        taps.pass(Span::seconds(3));
+        let before = taps.opens();
+        if taps.run().is_ok() {
+            taps.finish();
+        }
+        taps.pass(Span::minutes(20));
+        let fraction = taps.fraction(0);
+        assert!((fraction - after).abs() < 0.03, "{grams} g by hand: {fraction}, {} openings", taps.opens() - before);
+    }
+}

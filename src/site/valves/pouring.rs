@@ -33,7 +33,7 @@ pub(super) struct Run {
     waits: Option<Mono>,
     /// Why it was broken off, for people.
     why: Option<String>,
-    planned_by: Vec<PlannedBy>,
+    pub planned_by: Vec<PlannedBy>,
 }
 
 /// What stands between wanting to open and the order.
@@ -235,6 +235,7 @@ impl Site {
             }
             None => {
                 run.waits = None;
+                self.count_what_came_meanwhile(index);
                 let left = self.left_today(index).unwrap_or(Millilitres::ZERO);
                 let Some(run) = &mut self.valves[index].run else { return false };
                 if !bucket {
