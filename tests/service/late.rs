@@ -1,8 +1,8 @@
 //! Orders that come late, and orders of two programs: what a stalled line, a device that was away, and a second tarewell can make of them
 //! (`water-safety`, S1 and S5).
 
-use crate::bench::Broker;
-use crate::drip::{CLOSE, Drip};
+use crate::bench::{Broker, Service};
+use crate::drip::{CLOSE, Drip, Nest};
 use crate::proxy::Proxy;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::ConnectProperties;
@@ -14,10 +14,19 @@ fn is_open(order: &str) -> bool {
     order.contains("ON")
 }
 
-/// The line to the broker stands still with the order in it, for less than the broker waits: order and closing then come together.
-#[test]
-fn an_order_that_was_held_up_for_seconds_is_closed_in_the_same_breath() {
-    for broker in Broker::each() {
+/// A line to the broker that stands still, with an order to open in it.
+struct HeldUp {
+    // Ended in this order.
+    _service: Service,
+    _house: Nest,
+    line: Proxy,
+    drip: Drip,
+    mark: usize,
+    at: Instant,
+}
+
+impl HeldUp {
+    fn with_an_order_in_it(broker: &Broker) -> Self {
         let drip = Drip::start(broker.addr, "house");
         let line = Proxy::to(broker.addr);
         let house = drip.house_by(line.addr);
@@ -25,9 +34,19 @@ fn an_order_that_was_held_up_for_seconds_is_closed_in_the_same_breath() {
         drip.ready(&service);
         let mark = drip.mark();
         line.hold_up();
+        let at = Instant::now();
         drip.say("run");
         service.logged("order=Open");
-        let held = Instant::now();
+        Self { _service: service, _house: house, line, drip, mark, at }
+    }
+}
+
+/// The line to the broker stands still with the order in it, for less than the broker waits: order and closing then come together.
+#[test]
+fn an_order_that_was_held_up_for_seconds_is_closed_in_the_same_breath() {
+    for broker in Broker::each() {
+        let held_up = HeldUp::with_an_order_in_it(&broker);
+        let (drip, line, mark, held) = (&held_up.drip, &held_up.line, held_up.mark, held_up.at);
         // A pulse of 20 mL takes 5 s, and no report is waited for longer: it is ordered closed, behind the order to open on the same line.
         std::thread::sleep(Duration::from_secs(7));
         line.mend();
@@ -50,16 +69,8 @@ fn an_order_that_was_held_up_for_seconds_is_closed_in_the_same_breath() {
 #[test]
 fn an_order_that_was_held_up_for_longer_than_the_broker_waits_reaches_nobody() {
     for broker in Broker::each() {
-        let drip = Drip::start(broker.addr, "house");
-        let line = Proxy::to(broker.addr);
-        let house = drip.house_by(line.addr);
-        let service = house.start();
-        drip.ready(&service);
-        let mark = drip.mark();
-        line.hold_up();
-        let held = Instant::now();
-        drip.say("run");
-        service.logged("order=Open");
+        let held_up = HeldUp::with_an_order_in_it(&broker);
+        let (drip, line, mark, held) = (&held_up.drip, &held_up.line, held_up.mark, held_up.at);
         drip.after(mark, "the closing by the broker", |order| order == CLOSE);
         // Keep-alive 10 s, and half as long again (MQTT 5.0, section 3.1.2.10); brokers look every few seconds.
         assert!(held.elapsed() < Duration::from_secs(22), "{}: {:?}", broker.name, held.elapsed());
