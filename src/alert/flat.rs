@@ -23,9 +23,6 @@ const MORNING: f64 = 9.0;
 const UNSURE: f64 = 0.15;
 /// … and up to this it is known again.
 const SURE_AGAIN: f64 = 0.13;
-/// A flat that is weighed by hand is asked for a little before, so that somebody can come in time: from so much of that on, and of
-/// the time after which it has to be weighed.
-const ASKED_AT: f64 = 0.9;
 /// A flat of which nothing is known for so long since it was weighed is not just lifted.
 const LOST_AFTER: Span = Span::hours(1);
 const NO_DOUBT_FOR: Span = Span::minutes(10);
@@ -356,15 +353,13 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
         return over(raised, || format!("weighed: {}", words::percent(signs.fraction)));
     };
     // Written so that an error that is no number counts as unsure.
-    let share = if signs.weighed_by_hand { ASKED_AT } else { 1.0 };
-    let sure = signs.fraction_error <= UNSURE * share;
-    let weigh_after = Span::from_seconds(signs.weigh_after.as_seconds() * share);
+    let sure = signs.fraction_error <= UNSURE;
     // Once it is too unsure nothing is known of it, and there is no error to go by any more.
     let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > Span::ZERO;
-    if !sure || is_lost || carried >= weigh_after {
+    if !sure || is_lost || carried >= signs.weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
-    watch.wake_in(signs, weigh_after - carried);
+    watch.wake_in(signs, signs.weigh_after - carried);
     if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
         let why = if signs.weighed_by_hand { "weighed" } else { "what is left of its water is known" };
         return over(raised, || format!("{why}: {}", words::percent(signs.fraction)));

@@ -46,6 +46,9 @@ pub struct PhoneFact {
     pub severity: Severity,
     pub at: Wall,
     pub reached: bool,
+    /// It was on its way when this was kept: whether it got there is not known.
+    #[serde(default)]
+    pub unsure: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -94,8 +94,17 @@ struct Rise {
     since: Wall,
     severity: Severity,
     at: Mono,
-    /// Whether it got there; else it was given up.
-    reached: bool,
+    arrival: Arrival,
+}
+
+/// What became of a letter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Arrival {
+    Reached,
+    GivenUp,
+    /// It was on its way when the program ended. The rise is told once more, and its end in any case: to hear twice of a dry
+    /// flat is better than never to hear that it is over.
+    Unsure,
 }
 
 /// A morning's list that is to be sent, and the moment it is the list of.
@@ -308,7 +317,7 @@ impl Teller {
                     since: told.since,
                     severity: told.severity,
                     at: mono(told.at),
-                    reached: told.reached,
+                    arrival: told.arrival(),
                 }),
                 failing: None,
             });
@@ -340,7 +349,7 @@ impl Teller {
         let settled: BTreeSet<Key> = self
             .alerts
             .iter()
-            .filter(|(key, known)| !known.raised && known.phones.iter().all(|told| !told.reached()) && !flying(key))
+            .filter(|(key, known)| !known.raised && !known.phones.iter().any(Told::may_know) && !flying(key))
             .map(|(key, _)| key.clone())
             .collect();
         self.alerts.retain(|key, _| !settled.contains(key));
@@ -359,6 +368,7 @@ impl Teller {
         let letter = Letter::of(parts)?;
         let id = self.next_id();
         self.lines.get_mut(phone)?.flight = Some(Flight { id, morning: None, says });
+        self.changed = true;
         Some(Post { id, phone, what: Purpose::Letter(letter) })
     }
 
@@ -458,13 +468,13 @@ impl Known {
     /// Since when the phone should be told of this, and whether it is not for the first time.
     fn due(&self, told: &Told, phone: &Phone) -> Option<(Mono, bool)> {
         if !self.raised {
-            return told.reached().then_some((self.heard, false));
+            return told.may_know().then_some((self.heard, false));
         }
         if self.severity < phone.least {
             return None;
         }
         match &told.of {
-            Some(rise) if same_rise(rise.since, self.since) && self.severity <= rise.severity => {
+            Some(rise) if rise.is_settled() && same_rise(rise.since, self.since) && self.severity <= rise.severity => {
                 Some((rise.at + phone.repeat?, true))
             }
             _ => Some((self.heard, false)),
@@ -484,9 +494,11 @@ impl Known {
 
     fn fact(&self, key: &Key, lines: &[Line], at: Moment) -> AlertFact {
         let phones = lines.iter().zip(&self.phones).filter_map(|(line, told)| {
-            let rise = told.of.as_ref()?;
-            let (since, severity, reached) = (rise.since, rise.severity, rise.reached);
-            Some((line.phone.name.clone(), PhoneFact { since, severity, at: at.wall_at(rise.at), reached }))
+            let under_way = line.says(key).filter(|_| !told.may_know());
+            let under_way =
+                under_way.map(|(since, severity)| Rise { since, severity, at: at.mono, arrival: Arrival::Unsure });
+            let rise = under_way.or_else(|| told.of.clone())?;
+            Some((line.phone.name.clone(), rise.fact(at)))
         });
         AlertFact {
             kind: key.kind,
@@ -502,9 +514,37 @@ impl Known {
     }
 }
 
+impl Rise {
+    /// Whether telling it has come to an end.
+    fn is_settled(&self) -> bool {
+        self.arrival != Arrival::Unsure
+    }
+
+    fn fact(&self, at: Moment) -> PhoneFact {
+        PhoneFact {
+            since: self.since,
+            severity: self.severity,
+            at: at.wall_at(self.at),
+            reached: self.arrival == Arrival::Reached,
+            unsure: self.arrival == Arrival::Unsure,
+        }
+    }
+}
+
+impl PhoneFact {
+    fn arrival(&self) -> Arrival {
+        match (self.unsure, self.reached) {
+            (true, _) => Arrival::Unsure,
+            (false, true) => Arrival::Reached,
+            (false, false) => Arrival::GivenUp,
+        }
+    }
+}
+
 impl Told {
-    fn reached(&self) -> bool {
-        self.of.as_ref().is_some_and(|rise| rise.reached)
+    /// Whether the phone may have shown the rise, so that it is owed the end.
+    fn may_know(&self) -> bool {
+        self.of.as_ref().is_some_and(|rise| rise.arrival != Arrival::GivenUp)
     }
 
     /// Takes in how telling `said` went; `true` when it is given up now.
@@ -513,8 +553,8 @@ impl Told {
         if sent || given_up {
             self.failing = None;
             // A rise told before has been told, also when telling it again or as graver was given up.
-            let reached = sent || self.reached();
-            self.of = said.map(|(since, severity)| Rise { since, severity, at, reached });
+            let arrival = if sent || self.may_know() { Arrival::Reached } else { Arrival::GivenUp };
+            self.of = said.map(|(since, severity)| Rise { since, severity, at, arrival });
         }
         given_up
     }
@@ -530,6 +570,12 @@ impl Line {
         });
         let not_before = Mono::from_millis(i64::MIN);
         Self { phone, morning: None, read: None, flight: None, not_before, pause: FIRST_PAUSE, last_sent: None, beat }
+    }
+
+    /// The rise of this alert that a letter on its way tells of.
+    fn says(&self, key: &Key) -> Option<(Wall, Severity)> {
+        let flight = self.flight.as_ref()?;
+        flight.says.iter().find(|(said, _)| said == key).and_then(|(_, rise)| *rise)
     }
 
     fn has(&self, post: u64) -> bool {

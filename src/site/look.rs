@@ -317,18 +317,22 @@ impl Site {
         signs.band_doubt.is_some() || signs.soak_doubt.is_some()
     }
 
+    /// How long it has been carried on without a weight; `None` while it stands on its stand, or nothing was ever known of it.
+    pub(super) fn carried_for(&self, index: usize) -> Option<Span> {
+        let kept = &self.flats[index].kept;
+        let spoken_since = kept.between.as_ref().and_then(|between| between.spoken_since);
+        let known_at = kept.weighed.map(|weighed| weighed.at).or(spoken_since);
+        known_at.filter(|_| !self.is_weighed(index)).map(|at| self.now.mono.since(at.mono))
+    }
+
     fn signs(&self, index: usize) -> FlatSigns<'_> {
         let now = self.now;
         let flat = &self.flats[index];
         let (_, settings) = &self.plan.flats[index];
         let band = flat.band.map(|(band, _)| band);
         let water = flat.water();
-        let weighed = flat.kept.weighed;
         let is_weighed = self.is_weighed(index);
         let stage = flat.stage.and_then(|stage| settings.stages.get(stage));
-        let spoken_since = flat.kept.between.as_ref().and_then(|between| between.spoken_since);
-        let known_at = weighed.map(|weighed| weighed.at).or(spoken_since);
-        let carried_for = known_at.filter(|_| !is_weighed).map(|at| now.mono.since(at.mono));
         FlatSigns {
             at: now,
             local_hour: self.local_hour(now.wall),
@@ -363,7 +367,7 @@ impl Site {
             lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),
             weight_error: self.weight_error(index),
             fraction_error: self.fraction_error(index),
-            carried_for,
+            carried_for: self.carried_for(index),
             weigh_after: self.weigh_after(index),
             has_stand: flat.stand.is_some_and(|stand| !self.plan.stands[stand].1.shared),
             weighed_by_hand: self.is_between(index),

@@ -1,5 +1,6 @@
 //! What there is to do today, and how long each flat lasts when nobody comes.
 
+use super::look::TOO_UNSURE;
 use super::{Site, decimals};
 use crate::flat::Condition;
 use crate::moment::{Moment, Span};
@@ -9,6 +10,9 @@ use std::fmt::Write as _;
 
 /// A forecast reaches no further; a flat that lasts longer is said to last until then.
 const FURTHEST: Span = Span::days(14);
+const A_DAY: Span = Span::days(1);
+/// What is not known of a flat weighed so lately is mostly the error of the scale.
+const MOSTLY_THE_SCALES: Span = Span::hours(12);
 /// So many of those that are next are named in a digest.
 const NEXT: usize = 3;
 
@@ -148,6 +152,11 @@ impl Site {
         if !wet.is_empty() {
             let _ = writeln!(text, "Too wet, do not water: {}.", wet.join(", "));
         }
+        let to_weigh: Vec<&str> =
+            living.clone().filter(|&index| self.is_to_be_weighed(index)).map(|index| self.label(index)).collect();
+        if !to_weigh.is_empty() {
+            let _ = writeln!(text, "To weigh by tomorrow: {}.", to_weigh.join(", "));
+        }
         let unknown: Vec<String> = of(Condition::Unknown).map(|index| self.label(index).to_owned()).collect();
         if !unknown.is_empty() {
             let _ = writeln!(text, "Not known, weigh or see what is wrong: {}.", unknown.join(", "));
@@ -156,6 +165,15 @@ impl Site {
             text.push_str("All flats are moist.");
         }
         Digest { title, text: text.trim_end().to_owned() }
+    }
+
+    /// Unless somebody weighs it, nobody will be able to say tomorrow what is left in it.
+    fn is_to_be_weighed(&self, index: usize) -> bool {
+        let Some(carried) = self.carried_for(index).filter(|_| self.flats[index].fraction.is_some()) else { return false };
+        let by_then = carried + A_DAY;
+        // How fast it dries is what is not known, so the error grows as time does; at first it is mostly that of the scale.
+        let grown = by_then.as_hours() / carried.as_hours().max(MOSTLY_THE_SCALES.as_hours());
+        by_then > self.weigh_after(index) || self.fraction_error(index) * grown > TOO_UNSURE
     }
 
     fn label(&self, index: usize) -> &str {

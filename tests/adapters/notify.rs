@@ -349,6 +349,26 @@ fn nobody_is_told_twice_over_a_restart_and_nothing_is_left_untold() {
 }
 
 #[test]
+fn what_was_on_its_way_when_the_program_was_killed_is_told_once_more_and_so_is_its_end() {
+    for over_by_then in [false, true] {
+        let mut bench = Bench::one(phone("pocket"));
+        let since = bench.rise(Severity::Warning, "leek-1");
+        bench.pass(Span::seconds(5));
+        assert_eq!(bench.teller.tick(bench.now).len(), 1);
+        let mut bench = bench.restarted();
+        if over_by_then {
+            bench.end("leek-1", since);
+            assert_eq!(bench.titles(Span::hours(1)), ["Over: leek-1 not dry"]);
+            continue;
+        }
+        bench.teller.heard(&rise(Kind::Dry, Severity::Warning, "leek-1", since), "leek-1", bench.now);
+        assert_eq!(bench.titles(Span::hours(1)), ["leek-1 dry"]);
+        bench.end("leek-1", since);
+        assert_eq!(bench.titles(Span::hours(1)), ["Over: leek-1 not dry"]);
+    }
+}
+
+#[test]
 fn repeats_go_on_over_a_restart() {
     let mut bench = Bench::one(Phone { repeat: Some(Span::hours(6)), ..phone("pocket") });
     bench.rise(Severity::Warning, "leek-1");

@@ -30,8 +30,9 @@ fn a_dry_flat_is_told_and_its_recovery_once_each() {
         "{}",
         told.body
     );
-    // A restart tells nobody anything.
+    // A restart tells nobody anything: what was told is on the disk a second after the phone's server has answered.
     ear.state(0, DRY, Value::is_object);
+    std::thread::sleep(Duration::from_secs(2));
     service.kill();
     let mark = ear.mark();
     let service = house.again();
