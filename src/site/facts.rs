@@ -35,6 +35,7 @@ pub struct Saved {
     pub last_seq: u64,
 }
 
+/// What is kept of the site as a whole.
 #[derive(Debug, Default, Serialize, Deserialize)]
 #[serde(default)]
 struct SiteFacts {
@@ -45,7 +46,13 @@ struct SiteFacts {
     /// The flats of the file; `None` in older stores.
     #[serde(skip_serializing_if = "Option::is_none")]
     flats: Option<Vec<String>>,
+    /// The stands that the file has those flats on; `None` in older stores.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stands: Option<Vec<Option<String>>>,
 }
+
+/// What the file of the last run said of a flat's stand, by the flat's id.
+type StoodThen = HashMap<String, Option<String>>;
 
 /// What is kept of a stand, and of the turns on it if it is shared.
 #[derive(Debug, Serialize, Deserialize)]
@@ -81,7 +88,9 @@ impl Site {
             Subject::Site => {
                 let (plans_made, paused_until) = (self.plans_made, self.paused_until);
                 let flats = Some(self.plan.flats.iter().map(|(id, _)| id.clone()).collect());
-                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered: self.answered.clone(), flats })
+                let stands = Some(self.stands_of_the_file());
+                let answered = self.answered.clone();
+                serde_json::to_string(&SiteFacts { plans_made, paused_until, answered, flats, stands })
             }
             Subject::Valve(valve) => self.valve_fact(valve)?,
             Subject::Supply(supply) => serde_json::to_string(self.supplies.get(supply)?),
@@ -115,13 +124,19 @@ impl Site {
         let facts: HashMap<(&str, &str), &str> =
             saved.facts.iter().map(|fact| ((fact.of.as_str(), fact.id.as_str()), fact.json.as_str())).collect();
         let mut before = None;
+        let mut stood_then = None;
         if let Some(site) = facts.get(&("site", "")).and_then(|json| serde_json::from_str::<SiteFacts>(json).ok()) {
             self.plans_made = site.plans_made;
             self.answered = site.answered;
             self.paused_until = site.paused_until;
             before = site.flats;
+            stood_then = site.stands;
         }
         self.tell_of_ids(before.as_deref());
+        if stood_then.as_ref() != Some(&self.stands_of_the_file()) {
+            self.keep(Subject::Site);
+        }
+        let stood_then: StoodThen = before.into_iter().flatten().zip(stood_then.into_iter().flatten()).collect();
         let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
@@ -168,7 +183,7 @@ impl Site {
                 .or_else(|| known(former?))
                 .unwrap_or_else(|| Kept { season: Season::begin(settings), ..Kept::default() });
             self.flats.push(Flat::new(kept));
-            if self.meet_file(index) {
+            if self.meet_file(index, &stood_then) {
                 anew.push(index);
             }
         }
@@ -198,6 +213,11 @@ impl Site {
             self.refresh_scene(stand);
             self.wish_stand(stand);
         }
+    }
+
+    fn stands_of_the_file(&self) -> Vec<Option<String>> {
+        let stand = |stand: usize| self.plan.stands.get(stand).map(|(id, _)| id.clone());
+        self.plan.flats.iter().map(|(_, settings)| settings.stand.and_then(stand)).collect()
     }
 
     /// Flats that have another id since the last run, or have left the file.
@@ -232,9 +252,9 @@ impl Site {
     }
 
     /// Holds what was kept of a flat against the file, and puts it on its stand. Whether it starts anew.
-    fn meet_file(&mut self, index: usize) -> bool {
+    fn meet_file(&mut self, index: usize, stood_then: &StoodThen) -> bool {
         let plan = self.plan.clone();
-        let (_, settings) = &plan.flats[index];
+        let (id, settings) = &plan.flats[index];
         let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
         let stand_id = settings.stand.and_then(|stand| plan.stands.get(stand)).map(|(id, _)| id.as_str());
         let subject = Subject::Flat(index);
@@ -262,6 +282,11 @@ impl Site {
             replaced.push(Replaced { key: "stand", from: id.into(), to: serde_json::json!(stand_id) });
         }
         let moved = kept.season.stand.as_ref().map(|over| over.value.clone());
+        let then = stood_then.get(id).or_else(|| stood_then.get(settings.formerly.as_ref()?));
+        let is_told = moved.is_some() || replaced.iter().any(|replaced| replaced.key == "stand");
+        if let Some(from) = then.filter(|then| !is_told && then.as_deref() != stand_id) {
+            self.event(subject, Happening::Moved { from: from.clone(), to: stand_id.map(str::to_owned) });
+        }
         if !replaced.is_empty() {
             // What an event moved rests on what the file said then.
             self.flats[index].kept.ledger = None;

@@ -117,7 +117,7 @@ impl Site {
             let id = self.id(Subject::Flat(flat)).to_owned();
             let to = self.flats[instead].stand.map_or("", |stand| self.id(Subject::Stand(stand)));
             let why = format!(
-                "what stands on {stand} weighs what {label} weighed before both were lifted: they have been swapped. Put them back, or                  `move` {id} to {to}"
+                "what stands on {stand} weighs what {label} weighed before both were lifted: they have been swapped. Put them back, or `move` {id} to {to}"
             );
             let flat = &mut self.flats[flat];
             flat.on_stand = false;

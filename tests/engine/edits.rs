@@ -48,6 +48,7 @@ fn plan(file: &File) -> Plan {
 struct Run {
     site: Site,
     replaced: Vec<(String, Value, Value)>,
+    moved: Vec<(Option<String>, Option<String>)>,
     answers: Vec<Answer>,
     now: Moment,
 }
@@ -56,7 +57,7 @@ impl Run {
     fn start(file: &File, saved: &Saved, hours: i64) -> Self {
         let now = Moment::recorded(START + Span::hours(hours));
         let site = Site::new(Arc::new(plan(file)), saved, now);
-        let mut run = Self { site, replaced: Vec::new(), answers: Vec::new(), now };
+        let mut run = Self { site, replaced: Vec::new(), moved: Vec::new(), answers: Vec::new(), now };
         run.poll();
         run
     }
@@ -64,11 +65,11 @@ impl Run {
     fn poll(&mut self) {
         while let Some(output) = self.site.poll() {
             match output {
-                Output::Event(event) => {
-                    if let Happening::SettingReplaced { what, from, to } = event.what {
-                        self.replaced.push((what, from, to));
-                    }
-                }
+                Output::Event(event) => match event.what {
+                    Happening::SettingReplaced { what, from, to } => self.replaced.push((what, from, to)),
+                    Happening::Moved { from, to } => self.moved.push((from, to)),
+                    _ => {}
+                },
                 Output::Answer(_, answer) => self.answers.push(answer),
                 _ => {}
             }
@@ -100,8 +101,8 @@ impl Run {
     }
 
     fn saved(&self) -> Saved {
-        let fact = self.site.fact(Subject::Flat(0)).unwrap();
-        Saved { facts: vec![fact], ..Saved::default() }
+        let facts = [Subject::Flat(0), Subject::Site].map(|subject| self.site.fact(subject).unwrap());
+        Saved { facts: facts.to_vec(), ..Saved::default() }
     }
 }
 
@@ -149,7 +150,7 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
     let mut run = Run::start(&file, &Saved::default(), 0);
     // Dry, so that it is on today's list, where its place stands.
     assert!(run.say(Command::Weigh { weight: Grams::new(2050.0), at: None, sure: true }));
-    let (mut told, mut held) = (0, 0);
+    let (mut told, mut held, mut moved) = (0, 0, 0);
     for edit in 1..=200 {
         let key = KEYS[random.between(0.0, 5.999) as usize];
         let wanted = value(key, &mut random);
@@ -175,7 +176,7 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
         let key = KEYS[random.between(0.0, 5.999) as usize];
         let may_miss = !matches!(key, "dry_weight" | "capacity_weight");
         let edited = if may_miss && random.chance(0.25) { Value::Null } else { value(key, &mut random) };
-        file.insert(key, edited);
+        let before = file.insert(key, edited).unwrap();
         let gives_way: Vec<&str> =
             KEYS.into_iter().filter(|key| over.get(key).is_some_and(|(_, then)| *then != file[key])).collect();
         let saved = run.saved();
@@ -187,6 +188,12 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
             assert_eq!((from, to), (&was, &file[key]), "edit {edit}: {key}");
             told += 1;
         }
+        let is_moved = key == "stand" && before != file["stand"] && !over.contains_key("stand");
+        let is_moved = is_moved && !gives_way.contains(&"stand");
+        let stand = |value: &Value| value.as_str().map(str::to_owned);
+        let moves = is_moved.then(|| (stand(&before), stand(&file["stand"])));
+        assert_eq!(run.moved, moves.into_iter().collect::<Vec<_>>(), "edit {edit}: its stand in the file");
+        moved += run.moved.len();
         assert_eq!(run.replaced.len(), gives_way.len(), "edit {edit}: {:?}", run.replaced);
         let holds = run.holds();
         for key in KEYS {
@@ -201,5 +208,5 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
             held += usize::from(over.contains_key(key));
         }
     }
-    assert!(told > 20 && held > 100, "{told} told, {held} held");
+    assert!(told > 20 && held > 100 && moved > 5, "{told} told, {held} held, {moved} moved");
 }
