@@ -105,7 +105,7 @@ impl Valve<'_> {
             without_timer_accepted: self.accepted("without_timer"),
             unweighed_accepted: self.accepted("unweighed"),
             reports: wiring.report.is_some(),
-            never_while: wiring.never_while.len(),
+            never_while: wiring.never_while.iter().map(|(topic, ..)| topic.clone()).collect(),
             ..unread(entry)
         };
         self.master();

@@ -71,6 +71,8 @@ pub(super) struct Desk {
     /// … and so do events that the store has.
     events_wait: bool,
     flushes: Vec<Flushing>,
+    /// What the engine knows of the store.
+    store_works: bool,
     /// The number of the last batch sent to the store.
     sent: u64,
 }
@@ -112,6 +114,7 @@ impl Desk {
             backlog: Backlog::default(),
             events_wait: false,
             flushes: Vec::new(),
+            store_works: true,
             sent: 0,
         }
     }
@@ -174,6 +177,7 @@ impl Desk {
 
     /// Carries out all that the engine wants done.
     fn turn(&mut self) {
+        self.look_at_the_store();
         self.drain();
         self.send_writes();
         while self.tell_what_is_flushed() {
@@ -194,6 +198,14 @@ impl Desk {
         if now - self.compacted >= COMPACT_EVERY {
             self.compacted = now;
             self.tools.writer.compact(self.tools.clock.now().wall);
+        }
+    }
+
+    /// Without a store no valve may open, and people are to see why.
+    fn look_at_the_store(&mut self) {
+        let works = self.tools.writer.works();
+        if std::mem::replace(&mut self.store_works, works) != works {
+            self.site.handle(Input::StoreWorks(works), self.tools.clock.now());
         }
     }
 
@@ -372,7 +384,8 @@ impl Desk {
         // Whoever asked may have gone meanwhile; then nobody minds.
         match ask {
             Ask::Health(answer) => {
-                let health = Health { broker: self.tools.client.is_up(), readings: self.site.readings() };
+                let (broker, store) = (self.tools.client.is_up(), self.tools.writer.works());
+                let health = Health { broker, store, readings: self.site.readings() };
                 let _ = answer.send(health);
             }
             Ask::Site(answer) => {

@@ -91,6 +91,8 @@ pub enum Input {
         /// It is.
         ok: bool,
     },
+    /// Whether the store can be written; it can until this says otherwise.
+    StoreWorks(bool),
     /// Time passes; nothing else happened.
     Tick,
 }

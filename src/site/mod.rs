@@ -86,6 +86,8 @@ pub struct Site {
     broker: Option<Mono>,
     /// No valve opens before then.
     paused_until: Option<Mono>,
+    /// See [`Input::StoreWorks`].
+    store_works: bool,
     /// No clock is right that reads earlier.
     built: Option<Wall>,
     /// When this run began.
@@ -121,6 +123,7 @@ impl Site {
             supplies: plan.supplies.iter().map(|_| SupplyKept::default()).collect(),
             broker: None,
             paused_until: None,
+            store_works: true,
             built: None,
             begun: now.mono,
             marks: 0,
@@ -179,6 +182,7 @@ impl Site {
             Input::Hold { valve, which, holds } => self.hold(valve, which, holds),
             Input::Level { supply, left } => self.level(supply, left),
             Input::Flushed { mark, ok } => self.flushed(mark, ok),
+            Input::StoreWorks(works) => self.store_works(works),
             Input::Stopping => return self.stop_valves_for_good(),
             Input::Tick => {}
         }

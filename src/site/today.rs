@@ -169,7 +169,9 @@ impl Site {
 
     /// Unless somebody weighs it, nobody will be able to say tomorrow what is left in it.
     fn is_to_be_weighed(&self, index: usize) -> bool {
-        let Some(carried) = self.carried_for(index).filter(|_| self.flats[index].fraction.is_some()) else { return false };
+        let Some(carried) = self.carried_for(index).filter(|_| self.flats[index].fraction.is_some()) else {
+            return false;
+        };
         let by_then = carried + A_DAY;
         // How fast it dries is what is not known, so the error grows as time does; at first it is mostly that of the scale.
         let grown = by_then.as_hours() / carried.as_hours().max(MOSTLY_THE_SCALES.as_hours());

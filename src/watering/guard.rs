@@ -18,7 +18,7 @@ pub struct Situation {
     pub fault: Option<(&'static str, String)>,
     /// Why a flat on it may not be watered: one word and a sentence.
     pub flat: Option<(&'static str, String)>,
-    /// A topic that holds it has said so.
+    /// A topic that holds it has said so: that topic.
     pub held: Option<String>,
     /// Somebody has paused all valves.
     pub paused: bool,
@@ -32,7 +32,9 @@ pub struct Situation {
     pub uptake: Option<String>,
     /// The broker is there, and the valve's own connection too.
     pub connected: bool,
-    /// The journal can be written.
+    /// The store can be written, as far as is known.
+    pub store_works: bool,
+    /// The journal was written when that was last tried, or nobody has tried of late.
     pub journal: bool,
     /// A valve of the same supply that is not known to be closed.
     pub other: Option<String>,
@@ -97,7 +99,7 @@ fn standing(at: &Situation) -> Option<Objection> {
         return Some(Objection::new(
             "held",
             Later,
-            format!("{held} holds {valve}; nothing opens it until that has gone"),
+            format!("`{held}` of its `never_while` holds {valve}; nothing opens it until that has gone"),
         ));
     }
     if at.paused {
@@ -118,6 +120,11 @@ fn standing(at: &Situation) -> Option<Objection> {
     if let Some(uptake) = at.uptake.as_ref().filter(|_| !at.bucket) {
         return Some(Objection::new("uptake", Later, uptake.clone()));
     }
+    if !at.store_works {
+        let text =
+            "the store cannot be written (is the disk full?), and without it a power cut would hide what was poured";
+        return Some(Objection::new("store", Later, text.to_owned()));
+    }
     let empty = at.empty.as_ref()?;
     let text = format!("{empty} is empty, as counted; fill it and say `refilled`");
     Some(Objection::new("supply-empty", Later, text))
@@ -132,7 +139,8 @@ fn momentary(at: &Situation) -> Option<Objection> {
         return Some(Objection::new("no-connection", Soon, text));
     }
     if !at.journal {
-        let text = "the store cannot be written, so a power cut would hide what was poured".to_owned();
+        let text = "the store could not be written in time a moment ago, and what is poured must be on the disk first"
+            .to_owned();
         return Some(Objection::new("no-journal", Soon, text));
     }
     if let Some(other) = &at.other {
@@ -170,6 +178,7 @@ mod tests {
             empty: None,
             uptake: None,
             connected: true,
+            store_works: true,
             journal: true,
             other: None,
             not_closed: None,
@@ -182,7 +191,7 @@ mod tests {
     fn every_fact_alone_keeps_it_closed_and_none_lets_it_open() {
         assert_eq!(objection(&good()), None);
         let word = || "x".to_owned();
-        let spoilt: [(&str, Spoil); 15] = [
+        let spoilt: [(&str, Spoil); 16] = [
             ("advise", |at, _| at.mode = Mode::Advise),
             ("no-gain", |at, text| at.fault = Some(("no-gain", text))),
             ("flat-absent", |at, text| at.flat = Some(("flat-absent", text))),
@@ -192,6 +201,7 @@ mod tests {
             ("hours", |at, _| at.out_of_hours = true),
             ("supply-empty", |at, text| at.empty = Some(text)),
             ("no-connection", |at, _| at.connected = false),
+            ("store", |at, _| at.store_works = false),
             ("no-journal", |at, _| at.journal = false),
             ("supply-in-use", |at, text| at.other = Some(text)),
             ("uptake", |at, text| at.uptake = Some(text)),

@@ -80,8 +80,8 @@ pub struct ValveSettings {
     pub unweighed_accepted: bool,
     /// Whether the device reports its state.
     pub reports: bool,
-    /// How many `never_while` topics hold it.
-    pub never_while: usize,
+    /// The topics that may hold it, for people.
+    pub never_while: Vec<String>,
 }
 
 /// Where the water comes from.

@@ -73,6 +73,8 @@ pub enum Reply {
 pub struct Health {
     /// Whether the broker is there.
     pub broker: bool,
+    /// Whether the store can be written.
+    pub store: bool,
     /// Readings taken since the start.
     pub readings: u64,
 }

@@ -57,7 +57,7 @@ async fn health(here: Here) -> Response {
     let version = env!("CARGO_PKG_VERSION");
     match here.ask(PATIENCE, Ask::Health).await {
         Ok(health) => {
-            let body = json!({"ok": true, "broker": health.broker, "readings": health.readings, "version": version});
+            let body = json!({"ok": true, "broker": health.broker, "store": health.store, "readings": health.readings, "version": version});
             answer(StatusCode::OK, body.to_string())
         }
         Err(silence) => silence.response(),

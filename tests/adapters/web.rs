@@ -93,7 +93,7 @@ async fn exchange(address: SocketAddr, text: &str) -> Got {
 async fn by_rote(mut asked: mpsc::Receiver<Ask>) {
     while let Some(ask) = asked.recv().await {
         match ask {
-            Ask::Health(answer) => drop(answer.send(Health { broker: false, readings: 42 })),
+            Ask::Health(answer) => drop(answer.send(Health { broker: false, store: true, readings: 42 })),
             Ask::Site(answer) => {
                 drop(answer.send(r#"{"flats":[{"flat":"leek-1"}],"stands":[],"valves":[],"alerts":[]}"#.into()));
             }
@@ -133,7 +133,7 @@ async fn health_says_that_the_engine_turns_and_whether_the_broker_is_there() {
     let bench = Bench::answering(None).await;
     let got = bench.get("/health").await;
     let version = env!("CARGO_PKG_VERSION");
-    assert_eq!(got.json(), json!({"ok": true, "broker": false, "readings": 42, "version": version}));
+    assert_eq!(got.json(), json!({"ok": true, "broker": false, "store": true, "readings": 42, "version": version}));
     assert_eq!(got.status, 200);
     for header in ["content-type: application/json", "x-content-type-options: nosniff", "cache-control: no-store"] {
         assert!(got.head.contains(header), "{got:?}");

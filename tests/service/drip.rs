@@ -151,6 +151,11 @@ valves:
         self.ear.state(0, &self.topic("events"), |event| event["event"] == name)
     }
 
+    /// Waits until the valve's state, from now on, is like this.
+    pub fn shows(&self, like: impl Fn(&Value) -> bool) {
+        self.ear.state(self.ear.mark(), &self.topic("valves/drip"), like);
+    }
+
     /// Every order, as it came.
     pub fn orders(&self) -> Vec<String> {
         lock(&self.state).orders.clone()

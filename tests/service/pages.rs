@@ -13,7 +13,7 @@ fn health_and_states_are_as_on_the_topics() {
     let web = service.web();
     let flat = ear.state(0, "tarewell/flats/leek-1", Value::is_object);
     let (status, health) = get(web, "/health");
-    assert_eq!((status, &health["broker"]), (200, &json!(true)));
+    assert_eq!((status, &health["broker"], &health["store"]), (200, &json!(true), &json!(true)));
     let (status, site) = get(web, "/api/site");
     assert_eq!(status, 200);
     let keys: Vec<&String> = site.as_object().unwrap().keys().collect();

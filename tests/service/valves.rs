@@ -156,7 +156,7 @@ fn a_master_has_a_connection_when_a_valve_behind_it_may_open() {
 
 /// Nothing may open that the store does not know of.
 #[test]
-fn a_store_that_cannot_be_written_opens_nothing() {
+fn a_store_that_cannot_be_written_opens_nothing_and_is_told_until_it_can() {
     let broker = Broker::embedded();
     let drip = Drip::start(broker.addr, "house");
     let house = drip.house();
@@ -165,7 +165,11 @@ fn a_store_that_cannot_be_written_opens_nothing() {
     let other = Connection::open(house.store()).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     drip.say("run");
-    service.logged("Could not bring what must be known before a valve opens onto the disk");
+    drip.shows(|valve| valve["locked"]["reason"] == "store");
+    let refused = drip.ask("run");
+    assert!(refused["error"].as_str().unwrap().contains("the store cannot be written"), "{refused}");
+    other.execute_batch("COMMIT").unwrap();
+    drip.shows(|valve| valve["locked"].is_null() && valve["plan"].is_object());
     assert_eq!(drip.opened(), Vec::<bool>::new(), "opened without a journal");
 }
 

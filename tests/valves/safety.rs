@@ -340,6 +340,16 @@ fn journal_unwritable() {
     taps.pass(Span::minutes(1));
     assert_eq!(taps.opens(), 0);
     assert!(taps.run().unwrap_err().contains("store"));
+    taps.store = true;
+    taps.pass(Span::minutes(5));
+    taps.handle(Input::StoreWorks(false));
+    assert_eq!(taps.locked().as_deref(), Some("store"));
+    assert!(taps.run().unwrap_err().contains("cannot be written"));
+    taps.pass(Span::hours(12));
+    assert_eq!(taps.opens(), 0);
+    taps.handle(Input::StoreWorks(true));
+    assert_eq!(taps.locked(), None);
+    taps.run().unwrap();
 }
 
 #[test]
@@ -418,7 +428,7 @@ fn pause_holds_every_valve_and_stop_closes_at_once() {
 #[test]
 fn a_wet_floor_holds_and_stops() {
     let (mut settings, line) = tap(&[(0, 6.0)]);
-    settings.never_while = 1;
+    settings.never_while = vec!["shed/floor".to_owned()];
     let mut taps = pouring(Setup { valves: vec![(settings, line)], ..Setup::default() });
     taps.handle(Input::Hold { valve: 0, which: 0, holds: true });
     taps.pass(Span::seconds(3));
@@ -690,7 +700,7 @@ fn three_valves_of_one_tank_that_are_due_at_once_water_one_after_the_other() {
 #[test]
 fn a_wet_floor_stops_what_somebody_else_lets_run() {
     let (mut settings, line) = tap(&[(0, 6.0)]);
-    settings.never_while = 1;
+    settings.never_while = vec!["shed/floor".to_owned()];
     let mut taps = ready(Setup { valves: vec![(settings, line)], ..Setup::default() });
     taps.house.act(Act::Valve(0, Mishap::OpenedByOther { timer: None }));
     taps.pass(Span::seconds(20));
@@ -810,7 +820,7 @@ fn a_valve_that_reports_nothing_is_not_taken_for_closed_while_nobody_weighs() {
 #[test]
 fn a_wet_floor_holds_the_bucket_too() {
     let (mut settings, line) = tap(&[(0, 6.0)]);
-    settings.never_while = 1;
+    settings.never_while = vec!["shed/floor".to_owned()];
     let mut taps = ready(Setup { valves: vec![(settings, line)], ..Setup::default() });
     taps.command(Subject::Valve(0), Command::MeasureFlow { run: Span::seconds(60) }).unwrap();
     taps.pass(Span::seconds(20));

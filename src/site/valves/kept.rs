@@ -233,7 +233,7 @@ impl super::super::Site {
             let replaced = kept.meet(settings, |flat| self.id(super::super::Subject::Flat(flat)).to_owned());
             if let Some(valve) = self.valves.get_mut(index) {
                 valve.kept = kept;
-                valve.held = vec![false; settings.never_while];
+                valve.held = vec![false; settings.never_while.len()];
             }
             for (from, to) in replaced {
                 let per_minute = |flow: Flow| serde_json::json!(super::decimals(flow.in_ml_per_min(), 1));

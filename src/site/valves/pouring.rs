@@ -415,7 +415,7 @@ impl Site {
     fn trouble_while_open(&self, index: usize, bucket: bool) -> Option<String> {
         let situation = self.situation(index, false, bucket);
         let standing = situation.fault.or(situation.flat.filter(|_| !bucket)).map(|(_, text)| text);
-        let text = standing.or(situation.held);
+        let text = standing.or(situation.held.map(|topic| format!("`{topic}` of its `never_while` holds it")));
         text.or_else(|| situation.paused.then(|| "all valves were paused".to_owned()))
             .or_else(|| (!situation.connected).then(|| "the connection was lost".to_owned()))
     }

@@ -84,6 +84,15 @@ impl Site {
         from == to || zone.last(now, from) > zone.last(now, to)
     }
 
+    /// Without a store no valve opens, and each says so.
+    pub(in crate::site) fn store_works(&mut self, works: bool) {
+        if std::mem::replace(&mut self.store_works, works) != works {
+            for valve in 0..self.valves.len() {
+                self.replan_valve(valve);
+            }
+        }
+    }
+
     pub(super) fn is_paused(&self) -> bool {
         self.paused_until.is_some_and(|until| self.now.mono < until)
     }
