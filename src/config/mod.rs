@@ -4,6 +4,7 @@
 //! The way through: bytes → text → `tree` (places kept, scalars as text) → `expand` (`${VAR}`) → one reader for each
 //! part, all going by the one `table` of keys, which is also what [`schema`] is made from.
 
+mod doubts;
 mod expand;
 mod flats;
 mod limits;

@@ -3,7 +3,7 @@
 use super::reader::Reader;
 use super::section::{Section, Value};
 use super::tree::{Entry, Node};
-use super::{Checked, expand, flats, limits, network, notify, stands, supplies, table, valves};
+use super::{Checked, doubts, expand, flats, limits, network, notify, stands, supplies, table, valves};
 use crate::moment::Zone;
 use crate::site::Plan;
 use crate::units::Words;
@@ -50,13 +50,13 @@ pub(super) fn read(root: &mut Node, reader: &Reader<'_>) -> Option<Checked> {
     let valves = valves::read(&whole, file.entries("valves"), &supplies.settings, &flats, &stands.settings);
     let phones = notify::read(reader, file.entries("notify"));
     let (broker, web) = (network::broker(reader, &file), network::web(&file));
-    nobody_would_close(reader, &broker, &valves.settings);
     let store = file.value("store").and_then(|value| value.path()).unwrap_or_else(|| PathBuf::from("tarewell.db"));
 
     if whole.ids.flats.is_empty() {
         reader.note("there are no flats, so there is nothing to watch".to_owned());
     }
     let wiring = Wiring { bindings: stands.bindings, valves: valves.wiring, levels: supplies.levels };
+    doubts::tell(reader, &broker, &valves.settings, &wiring);
     let base_topic = whole.base.clone();
     let mut plan = Plan {
         name,
@@ -114,21 +114,6 @@ fn time_zone(value: &Value<'_>) -> Option<Zone> {
         value.problem(format!("there is no time zone {}", Value::printed(scalar)), hint);
     }
     zone
-}
-
-/// With the embedded broker nobody is left to say a valve's will when this program dies: only the device's own timer closes it.
-fn nobody_would_close(reader: &Reader<'_>, broker: &super::Broker, valves: &[crate::watering::ValveSettings]) {
-    if !matches!(broker, super::Broker::Embedded(_)) {
-        return;
-    }
-    let may_open = |valve: &&crate::watering::ValveSettings| valve.mode != crate::watering::Mode::Advise;
-    for valve in valves.iter().filter(may_open).filter(|valve| !valve.has_timer) {
-        reader.note(format!(
-            "{} has no timer of its own, and the broker is embedded: if this program dies while it is open, nobody closes it. Use a broker of its own \
-             (`broker: {{url: …}}`), or a valve with a timer",
-            valve.id
-        ));
-    }
 }
 
 fn zone_meant(text: &str) -> Option<String> {

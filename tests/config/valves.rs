@@ -74,3 +74,40 @@ valves:
     let accepted = told(", like: red", ", unweighed: accepted");
     assert!(!accepted.contains("blue"), "{accepted}");
 }
+
+#[test]
+fn what_can_run_and_is_probably_not_meant_is_said() {
+    let text = |topic: &str, more: &str, blue: &str| {
+        format!(
+            "version: 1
+broker: {{url: 'mqtt://localhost'}}
+stands: {{s1: {{topic: a}}, s2: {{topic: b}}}}
+flats: {{red: {{label: Red, stand: s1}}, blue: {{label: Blue, stand: s2}}}}
+valves:
+  tap: {{topic: {topic}, open: 'ON {{seconds}}', close: 'OFF', report: {{topic: t/is, value: /one, open: 1, closed: 0}}, mode: ask,
+    feeds: {{red: 2 L/h}}, {more}}}
+  drip: {{topic: u, open: 'ON {{seconds}}', close: 'OFF', {blue}, feeds: {{blue: 2 L/h}}}}
+"
+        )
+    };
+    let usual = "max_run: 5 min, max_per_day: 1 L";
+    let other = "report: {topic: t/is, value: /two, open: 1, closed: 0}";
+    let told = |topic, more, blue| good(&text(topic, more, blue)).notes.join("; ");
+    assert_eq!(told("t", usual, other), "");
+    assert_eq!(told("t", usual, "mode: advise"), "", "nobody opens it, so nobody need see it open");
+    for (topic, more, blue, note) in [
+        ("b", usual, other, "`tap` is commanded on `b`, which a stand is read from"),
+        ("t", "max_run: 10 h, max_per_day: 1 L", other, "`max_run` of `tap` is 10 h"),
+        ("t", "max_run: 5 min, max_per_day: 6 L", other, "`max_per_day` of `tap` is 6 L: more than 5 L"),
+        (
+            "t",
+            usual,
+            "report: {topic: t/is, value: /one, open: 1, closed: 0}",
+            "`tap` and `drip` read their state from the same place",
+        ),
+        ("t", usual, "mode: ask, max_run: 5 min, max_per_day: 1 L", "`drip` has no `report`"),
+    ] {
+        let notes = told(topic, more, blue);
+        assert!(notes.starts_with(note) && !notes.contains("; "), "{notes}");
+    }
+}
