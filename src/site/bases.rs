@@ -158,7 +158,7 @@ impl Site {
         // Who pours reads a jug to a tenth; what ran out of a full flat leaves it full.
         let by_the_jug = if held < wet { band.width() * 0.03 } else { poured * 0.1 };
         let error = Grams::new(error.get().hypot(by_the_jug.get())).max(LEAST_ERROR);
-        flat.goes_by(held - lost, Some(error));
+        flat.goes_by(held - lost, Some(error), self.heard);
         Some(error)
     }
 
@@ -235,7 +235,7 @@ impl Site {
         flat.grow(at.wall);
         self.lead_from(index, at);
         self.settle(index);
-        self.flats[index].goes_by(weight, None);
+        self.flats[index].goes_by(weight, None, self.heard);
         self.set_apart(index);
     }
 

@@ -13,6 +13,10 @@ use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
 
+/// The number of an input, by which all that one input brings about is known to belong together.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(super) struct Heard(pub u64);
+
 /// A weight that the rest goes by.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub(super) struct Weighed {
@@ -180,6 +184,8 @@ pub(super) struct Flat {
     pub sent: Sent,
     pub kept: Kept,
     pub stage: Option<usize>,
+    /// Its condition before the input that is being handled.
+    before: Option<(Heard, Condition)>,
     /// How its plants are expected to grow; `None` until something is known of them.
     growth: Option<Box<Growth>>,
     pub last_sample: Option<Mono>,
@@ -212,6 +218,7 @@ impl Flat {
             dome: Grams::ZERO,
             band_spread: Grams::ZERO,
             out_of_line: None,
+            before: None,
             growth: None,
             stand: None,
             on_stand: false,
@@ -281,21 +288,31 @@ impl Flat {
     }
 
     /// What is left, by a weight; `error` is its standard uncertainty if that is not the stand's.
-    pub fn goes_by(&mut self, weight: Grams, error: Option<Grams>) {
+    pub fn goes_by(&mut self, weight: Grams, error: Option<Grams>, heard: Heard) {
         (self.present, self.error) = (Some(weight), error);
         let Some((band, _)) = self.band else {
-            self.unknown();
+            self.unknown(heard);
             return;
         };
         let fraction = band.fraction(weight - self.dome, self.plants());
         self.fraction = Fraction::checked(fraction.get()).map(Fraction::rounded);
-        self.kept.condition = self.kept.condition.next(fraction, &self.limits);
+        self.kept.condition = self.condition_before(heard).next(fraction, &self.limits);
     }
 
     /// Nothing is known of what is left.
-    pub fn unknown(&mut self) {
+    pub fn unknown(&mut self, heard: Heard) {
+        self.condition_before(heard);
         self.fraction = None;
         self.kept.condition = Condition::Unknown;
+    }
+
+    /// What people were told before this input was handled. Its hysteresis holds against that: what a flat seems to be between two
+    /// steps of that, weighed already and its plants not yet recorded, nobody has seen.
+    fn condition_before(&mut self, heard: Heard) -> Condition {
+        if self.before.is_none_or(|(of, _)| of != heard) {
+            self.before = Some((heard, self.kept.condition));
+        }
+        self.before.map_or(self.kept.condition, |(_, condition)| condition)
     }
 
     /// The standard uncertainty of the fraction, where that of a weight of the stand is `of_stand`; 0 without one.

@@ -104,7 +104,7 @@ impl Site {
         let is_another_stage = flat.limits != limits;
         let (Some(weight), Some(_)) = (flat.present, flat.fraction) else { return };
         if is_another_stage || flat.plants() + flat.dome != plants {
-            flat.goes_by(weight, flat.error);
+            flat.goes_by(weight, flat.error, self.heard);
         }
         if is_another_stage {
             self.interrupt_forecast(index);
@@ -150,7 +150,7 @@ impl Site {
     fn carry_on_by_itself(&mut self, index: usize) {
         let now = self.now;
         let Some(weighed) = self.flats[index].kept.weighed else {
-            self.flats[index].unknown();
+            self.flats[index].unknown(self.heard);
             return;
         };
         let hour = self.local_hour(weighed.at.wall);
@@ -164,7 +164,7 @@ impl Site {
         if is_between {
             self.follow_a_better(index);
             if self.carry_between(index, weighed).is_some() && self.is_too_unsure(index) || elapsed > limit {
-                self.flats[index].unknown();
+                self.flats[index].unknown(self.heard);
             }
             return;
         }
@@ -181,9 +181,9 @@ impl Site {
         );
         let error = error.max(Grams::new(2.0));
         let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
-        flat.goes_by(weighed.weight + poured - lost, Some(error));
+        flat.goes_by(weighed.weight + poured - lost, Some(error), self.heard);
         if self.is_too_unsure(index) || elapsed > limit {
-            self.flats[index].unknown();
+            self.flats[index].unknown(self.heard);
         }
     }
 

@@ -69,6 +69,8 @@ const SET: Span = Span::seconds(2);
 pub struct Site {
     plan: Arc<Plan>,
     now: Moment,
+    /// Counts the inputs.
+    heard: flats::Heard,
     stands: Vec<Bench>,
     flats: Vec<Flat>,
     valves: Vec<Valve>,
@@ -110,6 +112,7 @@ impl Site {
     pub fn new(plan: Arc<Plan>, saved: &Saved, now: Moment) -> Self {
         let mut site = Self {
             now,
+            heard: flats::Heard::default(),
             stands: Vec::with_capacity(plan.stands.len()),
             flats: Vec::with_capacity(plan.flats.len()),
             valves: plan.valves.iter().map(|_| Valve::default()).collect(),
@@ -159,6 +162,7 @@ impl Site {
     pub fn handle(&mut self, input: Input, at: Moment) {
         let set_by = at.wall.since(self.now.wall) - at.mono.since(self.now.mono);
         self.now = at;
+        self.heard.0 += 1;
         if set_by > SET || set_by < Span::ZERO - SET {
             self.clock_was_set();
         }

@@ -543,7 +543,7 @@ impl Site {
         self.forecast_anew(index);
         let flat = &mut self.flats[index];
         if let Some(weight) = flat.present.or(flat.kept.weighed.map(|weighed| weighed.weight)) {
-            flat.goes_by(weight, flat.error);
+            flat.goes_by(weight, flat.error, self.heard);
         }
         if let Some(stand) = flat.stand {
             self.refresh_scene(stand);

@@ -155,7 +155,7 @@ impl Site {
         flat.kept.off_since = None;
         if let Some(weight) = weight {
             flat.kept.weighed = Some(Weighed { weight, at: now });
-            flat.goes_by(weight, None);
+            flat.goes_by(weight, None, self.heard);
         }
         self.interrupt(index, Span::minutes(30));
         self.reload(stand);

@@ -124,7 +124,7 @@ impl Site {
         if now.mono >= flat.next_look {
             flat.grow(now.wall);
         }
-        flat.goes_by(goes_by, None);
+        flat.goes_by(goes_by, None, self.heard);
         let changed = flat.kept.condition != before;
         if flat.kept.soak.is_some() {
             let evaporation = flat.outlook.rate;
@@ -346,7 +346,7 @@ impl Site {
         let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };
         self.settle(index);
         if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {
-            flat.goes_by(shown, None);
+            flat.goes_by(shown, None, self.heard);
         }
     }
 

@@ -24,19 +24,34 @@ pub(super) struct Rise {
     /// Half of the time later.
     halfway: Option<Grams>,
     counted: Option<Mono>,
+    /// The last two weights.
+    last: [Grams; 2],
+}
+
+impl Rise {
+    fn begin(now: Mono, weight: Grams) -> Self {
+        Self { since: now, from: weight, halfway: None, counted: None, last: [weight; 2] }
+    }
+
+    /// What is to be believed of a weight that never stands still: of the last three the middle one, for any one may be a glitch.
+    fn middle(&mut self, weight: Grams) -> Grams {
+        let [older, old] = self.last;
+        self.last = [old, weight];
+        older.min(old).max(older.max(old).min(weight))
+    }
 }
 
 impl Site {
     /// A weight of a flat on its stand, that stands still or does not.
     pub(super) fn may_rise(&mut self, index: usize, weight: Grams, stands_still: bool) {
         let now = self.now.mono;
-        let begins = Rise { since: now, from: weight, halfway: None, counted: None };
         if self.flats[index].rise.is_none() && self.has_water_coming(index) {
             return;
         }
-        let rise = self.flats[index].rise.get_or_insert(begins);
+        let rise = self.flats[index].rise.get_or_insert(Rise::begin(now, weight));
+        let weight = rise.middle(weight);
         if weight < rise.from {
-            *rise = begins;
+            *rise = Rise::begin(now, weight);
         }
         let lasts = now.since(rise.since);
         if rise.halfway.is_none() && lasts.as_seconds() >= RISES_FOR.as_seconds() / 2.0 {

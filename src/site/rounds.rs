@@ -200,7 +200,7 @@ impl Site {
         let rested = self.stands[stand].rested.take();
         if let (Some(weighed), Some(rested)) = (&mut self.flats[flat].kept.weighed, rested) {
             *weighed = Weighed { weight: rested, at: self.now };
-            self.flats[flat].goes_by(rested, None);
+            self.flats[flat].goes_by(rested, None, self.heard);
         }
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {

@@ -39,16 +39,16 @@ impl Site {
         let checked = flat.kept.weighed.map_or(spoken_since, |weighed| weighed.at);
         let age = now.mono.since(checked.mono);
         let Some(spoken) = spoken else {
-            flat.unknown();
+            flat.unknown(self.heard);
             return;
         };
         let poured = between.poured() / band.width();
         let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
         let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
         let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
-        flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error));
+        flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error), self.heard);
         if age > check_every {
-            flat.unknown();
+            flat.unknown(self.heard);
         }
     }
 

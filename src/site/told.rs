@@ -239,14 +239,11 @@ impl Site {
         let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
         self.event(Subject::Flat(index), what);
         let seq = self.seq;
-        if index >= self.flats.len() {
-            return;
-        }
         // What a valve pours nobody takes back, nor what was told before it.
         if by == By::Valve {
             self.no_way_back(index, "a valve has poured since");
         }
-        let Some(flat) = self.flats.get_mut(index) else { return };
+        let flat = &mut self.flats[index];
         flat.kept.between.get_or_insert_default().pour(seq, at, more);
         flat.kept.watered = Some(at);
         flat.kept.drying.interrupted(now, Span::ZERO);

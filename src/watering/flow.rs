@@ -11,6 +11,8 @@ const FLOW_OFF: f64 = 0.6;
 const OFFSET_OFF: f64 = 12.0;
 /// What one opening gives differs so much from the next (water safety, `spread` of the simulated valve; a judgement for real ones).
 const SPREAD: f64 = 0.03;
+/// A valve may give so much more than it has been learned to (a tank twice as full; a judgement).
+const MAY_RISE: f64 = 1.4;
 /// Waterings after which a flow counts as learned.
 const LEARNED: u32 = 5;
 
@@ -89,6 +91,14 @@ impl FlowFit {
         Flow::new(self.rate)
     }
 
+    /// The most that has to be reckoned with before anybody looks: a good deal more than it used to give, as from a tank that was filled
+    /// meanwhile; and no less than it was told to give, for what was clogged may be free again.
+    #[must_use]
+    pub fn may_give(&self) -> Flow {
+        let told = self.most[0].sqrt() / FLOW_OFF;
+        Flow::new((self.rate * MAY_RISE).max(told))
+    }
+
     /// What a watering gives besides, mL; negative where the valve is slow to open.
     #[must_use]
     pub const fn offset(&self) -> f64 {
@@ -105,6 +115,14 @@ impl FlowFit {
     #[must_use]
     pub fn gives(&self, seconds: f64) -> Millilitres {
         Millilitres::new((self.rate * seconds + self.offset).max(0.0))
+    }
+
+    /// What so many seconds should give by what was learned first, or since, if that is more: what a mix sheds bit by bit teaches a
+    /// flow that is too small.
+    #[must_use]
+    pub fn gave_at_best(&self, seconds: f64) -> Millilitres {
+        let first = self.reference.map_or(0.0, |(rate, offset)| rate * seconds + offset);
+        self.gives(seconds).max(Millilitres::new(first))
     }
 
     /// The open time, in seconds, that gives a volume; never below 0.

@@ -17,8 +17,6 @@ const CAP: f64 = 1.3;
 const ROUND: f64 = 0.85;
 const ROUND_UNLEARNED: f64 = 0.5;
 const LAST_ROUND: f64 = 40.0;
-/// A valve may give so much more than it has been learned to (a tank twice as full; a judgement).
-const MAY_RISE: f64 = 1.4;
 /// A flow counts as known from so many openings on.
 pub(super) const LEARNED: u32 = 4;
 /// Rounds beyond the planned pulses.
@@ -216,11 +214,9 @@ impl Pour {
         (left * share).min(self.safe_time()).max(SHORTEST / 2.0)
     }
 
-    /// Nobody looks before a timed round is over, so even a valve that gives a good deal more than it used to, as from a tank that was
-    /// filled meanwhile, must lift no flat above its high in it.
+    /// Nobody looks before a timed round is over, so even a valve that gives more than it used to must lift no flat above its high in it.
     fn safe_time(&self) -> f64 {
-        let rooms =
-            self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - bed.gained), bed.fit.flow() * MAY_RISE));
+        let rooms = self.beds.iter().map(|bed| (Millilitres::new(bed.room.get() - bed.gained), bed.fit.may_give()));
         headroom_time(rooms).unwrap_or(f64::INFINITY)
     }
 

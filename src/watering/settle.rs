@@ -145,7 +145,7 @@ impl Pour {
 /// What no weight has seen of what the valve must have given, mL: onto the floor beside a hose that is off, out of a mix that sheds it, or onto a
 /// flat whose stand has stopped.
 fn gone_elsewhere(bed: &Bed, open_for: f64, got: f64) -> f64 {
-    let should = bed.fit.gives(open_for).get();
+    let should = bed.fit.gave_at_best(open_for).get();
     let share = if bed.fit.learned() >= LEARNED { HARDLY } else { HARDLY_UNLEARNED };
     if got < share * should { should - got.max(0.0) } else { 0.0 }
 }

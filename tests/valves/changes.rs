@@ -4,7 +4,7 @@ use crate::taps::{Setup, Taps, tap};
 use tarewell::flat::Limits;
 use tarewell::moment::Span;
 use tarewell::sim::{FlatPlan, Mix};
-use tarewell::site::{Command, Happening, Set, Subject};
+use tarewell::site::{Command, Happening, Input, Part, Set, Subject};
 use tarewell::units::{Fraction, Millilitres};
 use tarewell::watering::ValveSettings;
 
@@ -99,6 +99,14 @@ fn a_leak_is_told_and_what_is_left_follows_it() {
         let told = taps.state(Subject::Flat(0))["fraction"].as_f64().unwrap();
         let truth = taps.fraction(0);
         assert!((told - truth).abs() < 0.02 && truth > 0.51, "told {told}, in truth {truth}");
+        // Seed 400717: one wild reading was counted, and a flat that was dry was told to be watered.
+        let wild = Input::Reading { stand: 0, part: Part::Whole, value: Ok(19_000.0), retained: false };
+        for _ in 0..20 {
+            taps.pass(Span::seconds(61));
+            taps.handle(wild.clone());
+            let told = taps.state(Subject::Flat(0))["fraction"].as_f64().unwrap();
+            assert!((told - taps.fraction(0)).abs() < 0.02, "{told}");
+        }
     }
 }
 

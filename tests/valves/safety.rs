@@ -378,6 +378,25 @@ fn emitter_clogged_to_40_percent() {
     assert_eq!(taps.locked().as_deref(), Some("clogged"));
 }
 
+/// Seed 400379 of the storm: a clogged emitter had taught a tenth of the flow, and was free again.
+#[test]
+fn an_emitter_that_is_free_again_drowns_nothing() {
+    let cell = CellPlan { period: Span::seconds(60), noise: 1.5, ..CellPlan::default() };
+    let mut taps = ready(Setup { cell, ..Setup::default() });
+    taps.house.act(Act::Valve(0, Mishap::Clogged { passes: 0.11 }));
+    for _ in 0..5 {
+        taps.run_ml(40.0).unwrap();
+        taps.finish();
+        taps.pass(Span::minutes(5));
+    }
+    let flow = taps.valve()["flow_ml_per_min"].as_f64().unwrap();
+    assert!(flow < 90.0, "a quarter of what it gives: {flow}");
+    taps.house.act(Act::Valve(0, Mishap::Mended));
+    taps.run().unwrap();
+    taps.finish();
+    assert!(taps.fraction(0) <= Limits::default().high.get() + 0.01, "{}", taps.fraction(0));
+}
+
 #[test]
 fn the_day_has_a_limit_over_restarts() {
     let (mut settings, line) = tap(&[(0, 6.0)]);
