@@ -95,8 +95,13 @@ impl FlowFit {
     /// meanwhile; and no less than it was told to give, for what was clogged may be free again.
     #[must_use]
     pub fn may_give(&self) -> Flow {
-        let told = self.most[0].sqrt() / FLOW_OFF;
-        Flow::new((self.rate * MAY_RISE).max(told))
+        Flow::new((self.rate * MAY_RISE).max(self.told().get()))
+    }
+
+    /// The configured or measured flow that it began with.
+    #[must_use]
+    pub fn told(&self) -> Flow {
+        Flow::new(self.most[0].sqrt() / FLOW_OFF)
     }
 
     /// What a watering gives besides, mL; negative where the valve is slow to open.

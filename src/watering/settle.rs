@@ -145,9 +145,12 @@ impl Pour {
 /// What no weight has seen of what the valve must have given, mL: onto the floor beside a hose that is off, out of a mix that sheds it, or onto a
 /// flat whose stand has stopped.
 fn gone_elsewhere(bed: &Bed, open_for: f64, got: f64) -> f64 {
-    let should = bed.fit.gave_at_best(open_for).get();
     let share = if bed.fit.learned() >= LEARNED { HARDLY } else { HARDLY_UNLEARNED };
-    if got < share * should { should - got.max(0.0) } else { 0.0 }
+    let missing = |share: f64, should: f64| if got < share * should { should - got.max(0.0) } else { 0.0 };
+    let by_what_it_gave = missing(share, bed.fit.gave_at_best(open_for).get());
+    // Who unlocks a valve without having found anything has taught it a flow that is too small.
+    let by_what_was_told = missing(HARDLY_UNLEARNED, bed.fit.told().get() * open_for);
+    by_what_it_gave.max(by_what_was_told)
 }
 
 /// The most that a flat can have got from the valve in that time, mL. A hand that poured meanwhile has given the rest.

@@ -4,6 +4,10 @@ use super::super::Site;
 use crate::flat::Limits;
 use crate::units::Grams;
 
+/// So much more water than was known, in g or as a share of the band, changes what a watering has to pour.
+const MUCH: Grams = Grams::new(15.0);
+const MUCH_OF_A_BAND: f64 = 0.02;
+
 /// What is known of a fed flat when its watering begins.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct PlannedBy {
@@ -38,13 +42,35 @@ impl Site {
     /// Until the first opening a watering may wait, for a weight that stands still above all: what a hand or somebody else's opening has poured
     /// by then was not known when it was planned.
     pub(super) fn count_what_came_meanwhile(&mut self, index: usize) {
-        let now = self.planned_by(index);
+        let now = self.water_on_the_stands(index);
         let Some(run) = &mut self.valves[index].run else { return };
         for (place, (planned, now)) in run.planned_by.iter_mut().zip(now).enumerate() {
-            if let (Some(before), Some(after)) = (planned.water, now.water) {
+            if let (Some(before), Some(after)) = (planned.water, now) {
                 run.pour.holds_more(place, (after - before).of_water());
-                planned.water = now.water;
+                planned.water = now;
             }
         }
+    }
+
+    /// Whether something has come, before the first opening, that this does not know of yet: what it opens for would be too much.
+    pub(super) fn has_come_meanwhile(&self, index: usize) -> bool {
+        let Some(run) = self.valves[index].run.as_ref().filter(|run| run.pour.pulses().0 == 0) else { return false };
+        let has_come = |(planned, now): (&PlannedBy, Option<Grams>)| {
+            let much = planned.band.map_or(MUCH, |(dry, capacity)| MUCH.max((capacity - dry) * MUCH_OF_A_BAND));
+            planned.water.zip(now).is_some_and(|(before, after)| after - before > much)
+        };
+        run.planned_by.iter().zip(self.water_on_the_stands(index)).any(has_come)
+    }
+
+    /// The water of each fed flat by what its stand shows at this moment, which is ahead of what is believed of the flat while a step of its
+    /// weight is not over; else what is believed.
+    fn water_on_the_stands(&self, index: usize) -> Vec<Option<Grams>> {
+        let feeds = self.plan.valves[index].feeds.iter();
+        let of = |(feed, weight): (&crate::watering::Feed, Option<Grams>)| {
+            let flat = &self.flats[feed.flat];
+            let shown = weight.zip(flat.band).map(|(weight, (band, _))| band.water(weight - flat.dome, flat.plants()));
+            shown.or_else(|| flat.water())
+        };
+        feeds.zip(self.weights_now(index)).map(of).collect()
     }
 }

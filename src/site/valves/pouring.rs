@@ -339,7 +339,7 @@ impl Site {
         let is_otherwise = self.ends_for_another_plan(index);
         // The entry in the journal is of this very opening.
         let objection = objection(&self.situation(index, by_itself, bucket));
-        if objection.is_none() && !is_otherwise {
+        if objection.is_none() && !is_otherwise && !self.has_come_meanwhile(index) {
             return true;
         }
         let valve = &mut self.valves[index];
