@@ -665,6 +665,26 @@ fn a_dome_that_comes_or_goes_leaves_the_condition_as_it_was() {
     assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "condition")), (0.41, json!("moist")));
 }
 
+/// Found by the storm (seed 400252): weighed too heavy to be it, and then recorded as full, it was held to be wet for what it seemed to
+/// be in between.
+#[test]
+fn what_a_flat_seems_to_be_halfway_through_a_record_is_not_held() {
+    let mut plan = plan();
+    let limits = &mut plan.flats[LEEKS].1.limits;
+    (limits.low, limits.water_at) = (Fraction::new(0.1), Fraction::new(0.2));
+    (limits.target, limits.high) = (Fraction::new(0.95), Fraction::new(1.0));
+    let mut house = House::of(plan);
+    house.reads(OWN, 2500.0, 900);
+    assert_eq!(house.of_flat(LEEKS, "condition"), "moist");
+    house.reads(OWN, 4700.0, 1800);
+    assert_eq!(house.of_flat(LEEKS, "locked"), Value::Null);
+    assert!(house.site.alerts().any(|(kind, _)| kind.name() == "flat-changed"), "{}", house.of_flat(LEEKS, "advice"));
+    house.asks(LEEKS, Command::RecordCapacity { now: true });
+    house.reads(OWN, 4700.0, 10);
+    house.answered().unwrap();
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "condition")), (1.0, json!("moist")));
+}
+
 #[test]
 fn today_has_what_is_due_in_walking_order_and_the_digest_says_the_rest() {
     let mut house = House::new();

@@ -110,3 +110,21 @@ fn seed_143_a_new_span_holds_for_the_weight_a_flat_goes_by() {
 fn seed_210_without_a_weight_the_condition_is_unknown() {
     again(210, Weather::Storm, 7);
 }
+
+fn again_in_auto(seed: u64) {
+    clean(&storm::play(seed, Weather::Storm, Waters::Auto, 14, None));
+}
+
+/// What a mix shed bit by bit taught a flow that was too small; a person unlocked without finding anything, and the day let half as much
+/// again through.
+#[test]
+fn seed_401055_what_a_mix_sheds_counts_into_the_day() {
+    again_in_auto(401_055);
+}
+
+/// Somebody else's opening filled the flat between the plan of a watering and its first order to open, and all that was planned was
+/// poured on top.
+#[test]
+fn seed_201022_what_comes_before_the_first_opening_is_not_poured_again() {
+    again_in_auto(201_022);
+}
