@@ -173,7 +173,7 @@ impl Judge {
             let mut same = before.dry == after.dry && before.capacity == after.capacity;
             same &= before.stand == after.stand;
             // Plants grow on meanwhile, by the wall clock, which may have moved either way.
-            let width = before.dry.zip(before.capacity).map_or(0.0, |(dry, capacity)| capacity - dry);
+            let width = before.dry.zip(before.capacity).map_or(0.0, |(dry, capacity)| (capacity - dry).max(0.0));
             same &= (before.plants - after.plants).abs() <= 0.1 * width;
             same &= before.stage != after.stage || (before.low() == after.low() && before.high() == after.high());
             // Time goes on while the program is down, and so does drying.
