@@ -252,7 +252,10 @@ impl Site {
                     read = Some((change, if on { Taken::DomeOn } else { Taken::DomeOff }));
                 }
                 if let Some(kept) = watered_away.filter(|_| dome.is_none() && !self.is_soaking(index)) {
-                    self.watered(index, kept, kept, By::Hand, true);
+                    // Some of it may be its valve's, given before it was lifted and not told yet.
+                    for (gross, kept, by) in self.givers(index, kept, kept) {
+                        self.watered(index, gross, kept, by, by == By::Hand);
+                    }
                     read = Some((kept, Taken::Watered));
                 }
                 if let Some(weight) = weight {

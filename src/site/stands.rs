@@ -37,9 +37,10 @@ pub(super) struct Bench {
 }
 
 impl Bench {
-    /// What it shows, as far as that is believed: while it has a fault, what was shown last is an old weight.
+    /// What it shows, as far as that is believed to be what lies there: while it has a fault, what was shown last is an old weight; and an
+    /// empty one shows none.
     pub(super) fn believed(&self) -> Option<Grams> {
-        self.shown.filter(|_| self.stand.live().is_some())
+        self.shown.filter(|_| self.stand.live().is_some() && self.stand.is_loaded())
     }
 }
 

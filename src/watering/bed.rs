@@ -67,6 +67,17 @@ pub struct Bed {
     last: Option<(Mono, f64)>,
     /// The last reading of this opening before something gave more than the valve can: seconds since the order to open, and gain.
     undisturbed: Option<(f64, f64)>,
+    /// Whether somebody has lifted it since the order to open.
+    lifted: Lifted,
+}
+
+/// A flat that is lifted while it is watered, or settles, and comes back: what it weighs more then is itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Lifted {
+    Not,
+    InAHand,
+    /// So many seconds after the order to close.
+    Back(f64),
 }
 
 impl Bed {
@@ -82,7 +93,8 @@ impl Bed {
     ) -> Self {
         let (live, after) = (Vec::new(), Vec::new());
         let (origin, early, last, undisturbed) = (None, None, None, None);
-        Self { flat, wants, room, fit, in_flight, scale, origin, gained: 0.0, live, after, early, last, undisturbed }
+        let (gained, lifted) = (0.0, Lifted::Not);
+        Self { flat, wants, room, fit, in_flight, scale, origin, gained, live, after, early, last, undisturbed, lifted }
     }
 
     /// What it has got, as it settled last.
@@ -116,7 +128,7 @@ impl Bed {
         }
         self.live.clear();
         self.after.clear();
-        (self.early, self.last, self.undisturbed) = (None, None, None);
+        (self.early, self.last, self.undisturbed, self.lifted) = (None, None, None, Lifted::Not);
     }
 
     /// A weight while the valve is open; how far from what the one before would have it.
@@ -127,6 +139,9 @@ impl Bed {
         if matches!(jump, Some(Jump::Gained(_))) && self.undisturbed.is_none() {
             let too_much = |before: &&(f64, f64)| self.is_more_than_it_gives(**before, gain, seconds);
             self.undisturbed = self.live.iter().find(too_much).or(self.live.last()).copied();
+        }
+        if matches!(jump, Some(Jump::Lost(_))) {
+            self.lifted = Lifted::InAHand;
         }
         self.last = Some((now, gain));
         if self.live.len() >= WINDOW {
@@ -182,8 +197,14 @@ impl Bed {
     pub(super) fn weighed_closed(&mut self, weight: Grams, closed: Mono, now: Mono) {
         let Some(origin) = self.origin else { return };
         let gain = weight.of_water().get() - origin;
+        let seconds = now.since(closed).as_seconds();
+        match self.jump(gain, now) {
+            Some(Jump::Lost(_)) => self.lifted = Lifted::InAHand,
+            Some(Jump::Gained(_)) if self.lifted == Lifted::InAHand => self.lifted = Lifted::Back(seconds),
+            _ => {}
+        }
         self.last = Some((now, gain));
-        self.after.push((now.since(closed).as_seconds(), gain));
+        self.after.push((seconds, gain));
         if self.after.len() > 64 {
             self.after.remove(0);
         }
@@ -252,8 +273,18 @@ impl Bed {
         (late || high - low <= still).then(|| last.iter().sum::<f64>() / count)
     }
 
-    /// Where it stood so long after closing.
+    /// Whether somebody has had it in a hand since the order to open.
+    pub(super) fn was_lifted(&self) -> bool {
+        self.lifted != Lifted::Not
+    }
+
+    /// Where it stood so long after closing, or after it came back from a hand; `None` while it is in one.
     pub(super) fn stood_at(&self, seconds: f64) -> Option<f64> {
+        let seconds = match self.lifted {
+            Lifted::Not => seconds,
+            Lifted::InAHand => return None,
+            Lifted::Back(back) => back + seconds,
+        };
         self.after.iter().find(|(at, _)| *at >= seconds).map(|(_, gain)| *gain)
     }
 

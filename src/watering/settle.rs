@@ -134,8 +134,11 @@ impl Pour {
                 None => (bed.gained + gives, 0.5 * gives),
             };
             // Something was done to it: what counts is what comes from then on.
-            let (at_close, more) =
-                if self.disturbed { (bed.stood_at(AFTER_A_HAND)?, 0.5 * gives) } else { (at_close, more) };
+            let (at_close, more) = if self.disturbed || bed.was_lifted() {
+                (bed.stood_at(AFTER_A_HAND)?, 0.5 * gives)
+            } else {
+                (at_close, more)
+            };
             Some(bed.excess(at_close)? - more - scale.doubt().max(20.0))
         };
         self.beds.iter().enumerate().filter_map(of).fold(0.0, f64::max)

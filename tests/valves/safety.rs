@@ -4,7 +4,7 @@ use crate::taps::{Setup, Taps, tap};
 use tarewell::flat::Limits;
 use tarewell::moment::Span;
 use tarewell::sim::{Act, CellPlan, Doing, FlatPlan, Mishap, Mix, Trouble, ValveOrder as Said};
-use tarewell::site::{Command, Happening, Input, Opener, Subject, ValveOrder};
+use tarewell::site::{By, Command, Happening, Input, Opener, Subject, ValveOrder};
 use tarewell::units::{Fraction, Millilitres};
 use tarewell::watering::{Ended, Mode};
 
@@ -874,6 +874,46 @@ fn a_flat_that_is_lifted_closes_the_valve_within_two_readings() {
         assert!(poured(&taps) - before <= most, "period {period}: {} of {most}", poured(&taps) - before);
         taps.pass(Span::minutes(10));
         assert!(is_shut(&taps));
+    }
+}
+
+/// Found by a new user: what it weighed again was taken for water that goes on.
+#[test]
+fn a_flat_that_is_lifted_and_put_back_is_no_valve_that_stays_open() {
+    for (seed, away) in (1..).zip([4, 8, 11, 12, 13, 15, 20, 40, 80]) {
+        let mut taps = pouring(Setup { seed, ..Setup::default() });
+        taps.house.act(Act::Flat(0, Doing::Look { lasts: Span::seconds(away) }));
+        taps.pass(Span::minutes(6));
+        assert!(!taps.raised("stays-open"), "{away} s: {}", taps.valve());
+        assert_eq!(taps.locked(), None, "{away} s");
+    }
+}
+
+/// Found by a new user: nobody had told yet of the water when the flat was lifted, so the empty stand was taken for the flat.
+#[test]
+fn a_flat_that_is_lifted_after_a_watering_is_off_its_stand_and_not_dry() {
+    for (seed, after) in (1..).zip([5, 30, 60, 120, 150, 165, 175, 185, 200, 260]) {
+        for gives in [20.0, 120.0] {
+            let mut taps = ready(Setup { seed, ..Setup::default() });
+            taps.run_ml(gives).unwrap();
+            taps.finish();
+            taps.pass(Span::seconds(after));
+            let before = taps.fraction(0);
+            taps.house.act(Act::Flat(0, Doing::Look { lasts: Span::seconds(300) }));
+            for _ in 0..290 {
+                taps.pass(Span::seconds(1));
+                let told = taps.state(Subject::Flat(0));
+                let fraction = told["fraction"].as_f64().unwrap();
+                assert!((fraction - before).abs() < 0.05, "{gives} mL, {after} s: {told}");
+            }
+            taps.pass(Span::minutes(15));
+            let by_hand = |what: &Happening| matches!(what, Happening::Watered { by: By::Hand, .. });
+            assert_eq!(taps.happened(by_hand), 0, "{gives} mL, {after} s: {:?}", taps.events);
+            let by_valve = |what: &Happening| matches!(what, Happening::Watered { by: By::Valve, .. });
+            // 20 g more when it comes back are no watering that anybody tells of.
+            let told = taps.happened(by_valve);
+            assert!(told == 1 || told == 0 && gives < 50.0, "{gives} mL, {after} s: {:?}", taps.events);
+        }
     }
 }
 
