@@ -53,7 +53,8 @@ impl Site {
             .map(|(feed, got)| (self.id(Subject::Flat(feed.flat)).to_owned(), *got))
             .collect();
         let why = Some("it was cut off; this is what the weights say it gave".to_owned());
-        let what = Happening::WateringEnded { volume: entry.most, delivered, reason: Ended::Fault, why, flats };
+        let volume = entry.volume.unwrap_or(entry.most);
+        let what = Happening::WateringEnded { volume, delivered, reason: Ended::Fault, why, flats };
         self.event(Subject::Valve(index), what);
         self.keep(Subject::Valve(index));
         self.publish_valve(index);

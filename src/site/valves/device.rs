@@ -11,6 +11,8 @@ use crate::watering::Mode;
 /// late, must find one behind it (storm, seed 110833: a valve without a timer stayed open for a minute).
 const AGAIN: Span = Span::seconds(1);
 const ORDERS: u32 = 10;
+/// All of them have been sent by then.
+const ALL_ORDERS: Span = Span::seconds(10);
 /// A report follows an order within this.
 const ANSWERS_WITHIN: Span = Span::seconds(5);
 /// Without a report, a valve is known closed after so long without gain.
@@ -155,7 +157,10 @@ impl Site {
         let Some(valve) = self.valves.get_mut(index) else { return };
         match (&mut valve.device, open) {
             (Device::Opening { .. }, true) => self.is_open(index, Opener::Us),
-            (Device::Closing(closing), true) => closing.says_open = true,
+            (Device::Closing(closing), true) => {
+                closing.says_open = true;
+                self.shut_off_by_the_master(index);
+            }
             (Device::Closing(_), false) => self.is_closed(index),
             (Device::Open { by, .. }, false) => {
                 // Its own timer, or somebody, has closed it. The order to open is taken back all the same: it has been wrong before.
@@ -349,6 +354,15 @@ impl Site {
         self.plan.valves[index].feeds.iter().any(|feed| self.flats.get(feed.flat).is_some_and(full))
     }
 
+    /// One that says it is open after it was ordered closed, or nothing for a second, is closed by the master before anything else is known:
+    /// water runs meanwhile.
+    fn shut_off_by_the_master(&mut self, index: usize) {
+        let Some(Device::Closing(closing)) = self.valves.get(index).map(|valve| &valve.device) else { return };
+        if self.plan.valves[index].reports && self.now.mono.since(closing.since) >= AGAIN {
+            self.close_master_of(index);
+        }
+    }
+
     fn closing_wakes(&mut self, index: usize) {
         let now = self.now.mono;
         let reports = self.plan.valves[index].reports;
@@ -362,13 +376,14 @@ impl Site {
             closing.orders += 1;
             closing.next = now + if closing.orders < ORDERS { AGAIN } else { ASKED_AGAIN };
             self.out.push_back(Output::Valve(index, ValveOrder::Close));
+            self.shut_off_by_the_master(index);
         }
         let Some(Device::Closing(closing)) = self.valves.get(index).map(|valve| &valve.device) else { return };
         if !reports || waited < ANSWERS_WITHIN {
             return;
         }
         let (since, says_open) = (closing.since, closing.says_open);
-        let exhausted = waited >= Span::from_millis(AGAIN.millis() * i64::from(ORDERS));
+        let exhausted = waited >= ALL_ORDERS;
         if says_open && exhausted {
             self.stays_open(index, "it was ordered closed ten times and goes on saying that it is open".to_owned());
         } else if was_open && !says_open && self.could_answer(index, since, ANSWERS_WITHIN) {
@@ -438,11 +453,12 @@ impl Site {
         let device = match &valve.device {
             Device::Opening { since } => Some(*since + ANSWERS_WITHIN),
             Device::Closing(closing) => {
-                let answer = closing.since + ANSWERS_WITHIN;
+                let (answer, all) = (closing.since + ANSWERS_WITHIN, closing.since + ALL_ORDERS);
                 let still = closing.still.as_ref().map(|(since, _)| *since + STILL_FOR);
-                [Some(closing.next), Some(answer).filter(|at| *at > now), still.filter(|at| *at > now)]
+                [Some(closing.next), Some(answer), Some(all), still]
                     .into_iter()
                     .flatten()
+                    .filter(|at| *at > now || *at == closing.next)
                     .min()
             }
             Device::Open { by: Opener::Other, .. } => Some(now + Span::seconds(10)),
@@ -453,7 +469,8 @@ impl Site {
         let ours = valve.ours_until();
         let drawn_up = self.uptake_until(index);
         let hours = self.hours_begin(index).filter(|at| *at > now);
-        if let Some(at) = [device, run, due, ours, drawn_up, hours].into_iter().flatten().min() {
+        let paused = self.paused_until.filter(|until| *until > now);
+        if let Some(at) = [device, run, due, ours, drawn_up, hours, paused].into_iter().flatten().min() {
             self.agenda.wish(Subject::Valve(index), at.max(now + Span::from_millis(1)));
         }
     }

@@ -17,6 +17,9 @@ pub(super) struct Entry {
     pub watering: u64,
     /// When it was written.
     pub at: Moment,
+    /// What the whole of that is to pour; `None` in older stores.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volume: Option<Millilitres>,
     /// How long the order lets it be open, s.
     pub seconds: u32,
     /// What it can pour at most.

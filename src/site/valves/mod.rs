@@ -100,8 +100,10 @@ impl Site {
         let due = watering.as_ref().map(|plan| plan.due);
         let was_locked = valve.locked.as_ref().map(|lock| lock.reason);
         let number = valve.plan.as_ref().map(|(number, _)| *number);
+        let fault_since = valve.kept.fault.as_ref().map(|fault| fault.since);
         valve.locked = locked.map(|(reason, text)| {
-            let since = valve.locked.as_ref().filter(|lock| lock.reason == reason).map_or(now.wall, |lock| lock.since);
+            let before = valve.locked.as_ref().filter(|lock| lock.reason == reason).map(|lock| lock.since);
+            let since = fault_since.or(before).unwrap_or(now.wall);
             Lock { reason, text, since }
         });
         valve.plan = watering.map(|plan| {

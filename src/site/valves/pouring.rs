@@ -275,6 +275,7 @@ impl Site {
         valve.kept.entry = Some(Entry {
             watering: run.pour.id,
             at: now,
+            volume: Some(run.pour.volume),
             seconds: opening.cap,
             most,
             weights: weights.iter().map(|weight| weight.map(|weight| weight.of_water().get())).collect(),
@@ -315,7 +316,8 @@ impl Site {
         if !ok {
             valve.journal_failed = Some(now);
             valve.kept.entry = None;
-            run.why = Some("the store could not be written, so nothing was opened".to_owned());
+            let more = if run.pour.pulses().0 > 0 { "nothing more" } else { "nothing" };
+            run.why = Some(format!("the store could not be written, so {more} was opened"));
             run.pour.stop(Ended::Fault);
             return;
         }

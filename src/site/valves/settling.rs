@@ -58,15 +58,21 @@ impl Site {
         let bucket = valve.run.as_ref().is_some_and(|run| run.pour.beds().is_empty());
         // What went into a bucket is known by its time alone, until somebody has said what it caught.
         let volume = match (&valve.kept.entry, bucket) {
-            (Some(entry), true) => entry.most,
+            (Some(entry), true) => {
+                let ran = valve.run.as_ref().map_or(f64::INFINITY, |run| run.pour.open_time().as_seconds());
+                entry.most.min(Millilitres::new(valve.kept.flow().get() * ran))
+            }
             // What has gone onto the floor counts too, so that whoever unlocks the valve time and again floods nothing.
             _ => settled.delivered + settled.unseen,
         };
         valve.kept.entry = None;
         valve.kept.write_down(Poured { at, volume, flats: flats.clone() });
         self.look_for_one_that_misses(index, &settled.lessons);
-        for lesson in &settled.lessons {
-            self.learn(index, lesson);
+        // What a valve gave that did not close when it was told to says nothing of its flow.
+        if self.valves[index].kept.fault.is_none() {
+            for lesson in &settled.lessons {
+                self.learn(index, lesson);
+            }
         }
         self.take_from_supply(index, volume);
         let feeds = self.plan.valves[index].feeds.clone();

@@ -115,9 +115,9 @@ impl Site {
     pub(super) fn take_from_supply(&mut self, index: usize, volume: Millilitres) {
         let Some(supply) = self.supply_of(index) else { return };
         let Some(left) = self.supplies.get_mut(supply).and_then(|supply| supply.left.as_mut()) else { return };
-        *left = (*left - volume).max(Millilitres::ZERO);
-        self.keep(Subject::Supply(supply));
-        self.judge_supply(supply);
+        let before = *left;
+        *left = (before - volume).max(Millilitres::ZERO);
+        self.level_changed(supply, Some(before));
     }
 
     pub(in crate::site) fn level(&mut self, supply: usize, left: Millilitres) {
@@ -126,8 +126,20 @@ impl Site {
         if before.is_none_or(|before| left > before * FILLED) {
             self.flows_anew(supply);
         }
+        self.level_changed(supply, before);
+    }
+
+    /// An empty tank locks its valves, and a filled one frees them: they are looked at at once.
+    fn level_changed(&mut self, supply: usize, before: Option<Millilitres>) {
         self.keep(Subject::Supply(supply));
         self.judge_supply(supply);
+        let is_empty = |left: Option<Millilitres>| left.is_some_and(|left| left <= Millilitres::ZERO);
+        if is_empty(before) == is_empty(self.supplies.get(supply).and_then(|kept| kept.left)) {
+            return;
+        }
+        for valve in (0..self.plan.valves.len()).filter(|&valve| self.plan.valves[valve].supply == Some(supply)) {
+            self.agenda.wish(Subject::Valve(valve), self.now.mono);
+        }
     }
 
     /// A fuller tank gives faster: what its valves give is to be learned again, and nothing is taken for a fault that differs from before.
