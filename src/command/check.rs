@@ -6,7 +6,7 @@ use crate::moment::{Span, Wall};
 use crate::service::Clock;
 use crate::site::Plan;
 use crate::units::{Flow, Millilitres, Words};
-use crate::watering::ValveSettings;
+use crate::watering::{MASTER_LONGER, SupplySettings, ValveSettings};
 use std::fmt::Write as _;
 use std::path::Path;
 
@@ -66,15 +66,28 @@ fn stuck(valve: &ValveSettings, plan: &Plan) -> String {
     match longest_run(valve, plan).filter(|_| valve.has_timer) {
         Some(run) => {
             let most = Millilitres::new(flow.get() * run.as_seconds());
-            format!("{} before its own timer closes it ({} s)", plan.words.volume(most), run.as_seconds())
+            let tank = tank_of(valve, plan).filter(|holds| *holds < most);
+            let what = tank.map_or(String::new(), |_| "all that is in its tank, ".to_owned());
+            let most = plan.words.volume(tank.unwrap_or(most));
+            format!("{what}{most} before its own timer closes it ({} s)", run.as_seconds())
         }
         None => format!("{} until somebody closes it", hourly(flow, plan.words)),
     }
 }
 
-/// A master runs as long as the valves behind it may.
+/// A master runs as long as the valves behind it may, and a little longer.
 fn longest_run(valve: &ValveSettings, plan: &Plan) -> Option<Span> {
-    valve.max_run.or_else(|| served(valve, plan).filter_map(|other| other.max_run).max())
+    let behind = served(valve, plan).filter_map(|other| other.max_run).max();
+    behind.map(|run| run + MASTER_LONGER).or(valve.max_run)
+}
+
+/// What the tank holds that it draws on.
+fn tank_of(valve: &ValveSettings, plan: &Plan) -> Option<Millilitres> {
+    let is_master = |supply: &&SupplySettings| {
+        supply.master.and_then(|master| plan.valves.get(master)).is_some_and(|master| master.id == valve.id)
+    };
+    let own = valve.supply.and_then(|supply| plan.supplies.get(supply));
+    own.or_else(|| plan.supplies.iter().find(is_master)).and_then(|supply| supply.holds)
 }
 
 /// A master lets through what the valves behind it do, one at a time.

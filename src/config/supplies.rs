@@ -24,12 +24,13 @@ pub(super) fn read(whole: &Whole<'_>, entries: &[Entry]) -> Supplies {
     let mut masters: HashMap<usize, &str> = HashMap::new();
     for entry in entries {
         let what = format!("supply `{}`", entry.key);
-        let mut settings = SupplySettings { id: entry.key.clone(), master: None, holds: None };
+        let mut settings = SupplySettings { id: entry.key.clone(), master: None, holds: None, has_level: false };
         let mut level_read = None;
         if let Some(section) = Section::open(whole.reader, &entry.value, &table::SUPPLY, &what, entry.key_place) {
             settings.master = section.value("master").and_then(|value| value.place_in(&whole.ids.valves, "valve"));
             settings.holds = section.value("holds").and_then(|value| value.volume());
             level_read = level(whole, &section);
+            settings.has_level = level_read.is_some();
             if let Some(master) = settings.master {
                 let first = *masters.entry(master).or_insert(&entry.key);
                 if first != entry.key {

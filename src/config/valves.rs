@@ -227,6 +227,14 @@ impl Valve<'_> {
             }
             return;
         };
+        for name in ["max_run", "max_per_day", "hours"] {
+            if section.has(name) {
+                section.reader.note(format!(
+                    "{} is the master of supply `{supply}`: its `{name}` says nothing, it opens and closes with the valves it serves",
+                    section.what
+                ));
+            }
+        }
         for name in ["feeds", "mode", "supply"] {
             if section.has(name) {
                 let wrong =

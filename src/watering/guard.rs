@@ -126,7 +126,7 @@ fn standing(at: &Situation) -> Option<Objection> {
         return Some(Objection::new("store", Later, text.to_owned()));
     }
     let empty = at.empty.as_ref()?;
-    let text = format!("{empty} is empty, as counted; fill it and say `refilled`");
+    let text = format!("{empty} is empty: fill it, and say `refilled` unless a sensor reads its level");
     Some(Objection::new("supply-empty", Later, text))
 }
 

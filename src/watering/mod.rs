@@ -20,5 +20,5 @@ pub use need::{Need, common_time, headroom_time, to_target};
 pub use plan::{Fed, LimitedBy, Plan, Share, longest_pulse, max_per_day, plan, plan_volume};
 pub use pour::Pour;
 pub use pulses::{Pulse, pulses, rest, run_time, uptake};
-pub use settings::{Feed, Method, Mode, SupplySettings, ValveSettings};
+pub use settings::{Feed, MASTER_LONGER, Method, Mode, SupplySettings, ValveSettings};
 pub use terms::{Goal, Lesson, Opening, Phase, Rules, Settled, WhyClose};

@@ -84,6 +84,9 @@ pub struct ValveSettings {
     pub never_while: Vec<String>,
 }
 
+/// The timer of a master runs so much longer than that of the valve it serves.
+pub const MASTER_LONGER: Span = Span::seconds(10);
+
 /// Where the water comes from.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SupplySettings {
@@ -93,4 +96,6 @@ pub struct SupplySettings {
     pub master: Option<usize>,
     /// What it holds when full.
     pub holds: Option<Millilitres>,
+    /// A sensor says what is left; else it is counted.
+    pub has_level: bool,
 }

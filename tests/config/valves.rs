@@ -111,3 +111,27 @@ valves:
         assert!(notes.starts_with(note) && !notes.contains("; "), "{notes}");
     }
 }
+
+#[test]
+fn a_master_goes_by_the_valves_behind_it_and_a_tank_holds_no_more_than_it_holds() {
+    let checked = good(
+        "version: 1
+broker: {url: 'mqtt://localhost'}
+stands: {s1: {topic: a}}
+flats: {red: {label: Red, stand: s1}}
+supplies: {butt: {master: main, holds: 300 mL}}
+valves:
+  main: {topic: m, open: 'ON {seconds}', close: 'OFF', report: {topic: m/is, open: 1, closed: 0}, max_run: 10 s}
+  tap: {topic: t, open: 'ON {seconds}', close: 'OFF', report: {topic: t/is, open: 1, closed: 0}, mode: ask,
+    feeds: {red: 12 L/h}, max_run: 60 s, max_per_day: 1 L, supply: butt}
+",
+    );
+    assert_eq!(checked.notes.len(), 1, "{:?}", checked.notes);
+    assert!(
+        checked.notes[0].contains("the master of supply `butt`: its `max_run` says nothing"),
+        "{:?}",
+        checked.notes
+    );
+    let told = tarewell::command::check::report("f", &checked, tarewell::moment::Wall::from_millis(0));
+    assert!(told.contains("`main`: stuck open it would pour 235 mL before its own timer closes it (70 s)"), "{told}");
+}

@@ -224,12 +224,10 @@ fn a_lock_goes_and_comes_with_its_reason() {
     use tarewell::watering::SupplySettings;
     let (mut one, mut line) = tap(&[(0, 6.0)]);
     (one.supply, line.supply) = (Some(0), Some(0));
-    let supply = SupplySettings { id: "tank".to_owned(), master: None, holds: Some(Millilitres::new(5000.0)) };
-    let mut taps = ready(Setup {
-        valves: vec![(one, line)],
-        supplies: vec![(supply, SupplyPlan::default())],
-        ..Setup::default()
-    });
+    let supply =
+        SupplySettings { id: "tank".to_owned(), master: None, holds: Some(Millilitres::new(5000.0)), has_level: false };
+    let mut taps =
+        ready(Setup { valves: vec![(one, line)], supplies: vec![(supply, SupplyPlan::default())], ..Setup::default() });
     for (left, locked) in [(0.0, Some("supply-empty")), (3000.0, None), (0.0, Some("supply-empty"))] {
         taps.handle(Input::Level { supply: 0, left: Millilitres::new(left) });
         taps.pass(Span::seconds(1));
@@ -512,7 +510,12 @@ fn one_valve_of_a_supply_at_a_time_behind_its_master() {
         reports: true,
         ..ValveSettings::default()
     };
-    let supply = SupplySettings { id: "tank".to_owned(), master: Some(2), holds: Some(Millilitres::new(15_000.0)) };
+    let supply = SupplySettings {
+        id: "tank".to_owned(),
+        master: Some(2),
+        holds: Some(Millilitres::new(15_000.0)),
+        has_level: false,
+    };
     let tank = SupplyPlan { master: Some(2), ..SupplyPlan::default() };
     let mut taps = ready(Setup {
         flats: vec![flat(0), flat(1)],
@@ -638,7 +641,7 @@ fn a_master_that_does_not_answer_opens_nothing_behind_it() {
         reports: true,
         ..ValveSettings::default()
     };
-    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None };
+    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None, has_level: false };
     let silent = ValvePlan { feeds: Vec::new(), reports: Reports::Nothing, ..ValvePlan::default() };
     let mut taps = Taps::new(Setup {
         valves: vec![(one, line), (master, silent)],
@@ -730,7 +733,12 @@ fn three_valves_of_one_tank_that_are_due_at_once_water_one_after_the_other() {
         (settings.supply, line.supply) = (Some(0), Some(0));
         (settings, line)
     };
-    let supply = SupplySettings { id: "tank".to_owned(), master: None, holds: Some(Millilitres::new(15_000.0)) };
+    let supply = SupplySettings {
+        id: "tank".to_owned(),
+        master: None,
+        holds: Some(Millilitres::new(15_000.0)),
+        has_level: false,
+    };
     let mut taps = Taps::new(Setup {
         flats: vec![flat(0), flat(1), flat(2)],
         valves: vec![valve(0), valve(1), valve(2)],
@@ -808,7 +816,7 @@ fn a_master_is_closed_though_the_valve_behind_it_does_not_say_that_it_is() {
         reports: true,
         ..ValveSettings::default()
     };
-    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None };
+    let supply = SupplySettings { id: "tank".to_owned(), master: Some(1), holds: None, has_level: false };
     let mut taps = ready(Setup {
         valves: vec![(one, line), (master, ValvePlan { feeds: Vec::new(), ..ValvePlan::default() })],
         supplies: vec![(supply, SupplyPlan { master: Some(1), ..SupplyPlan::default() })],

@@ -5,9 +5,7 @@ use super::device::Device;
 use crate::alert::{Kind, Of, Severity, Wording};
 use crate::moment::Span;
 use crate::units::Millilitres;
-
-/// A master's timer runs so much longer than that of the valve it serves, s.
-const LONGER: u32 = 10;
+use crate::watering::MASTER_LONGER;
 
 /// A level so much above the one before was filled up.
 const FILLED: f64 = 1.1;
@@ -80,7 +78,8 @@ impl Site {
     /// Orders the master open, if there is one.
     pub(super) fn open_master_for(&mut self, index: usize, seconds: u32) -> bool {
         let Some(master) = self.master_of(index) else { return false };
-        self.order_open(master, seconds.saturating_add(LONGER));
+        let longer = u32::try_from(MASTER_LONGER.millis() / 1000).unwrap_or(0);
+        self.order_open(master, seconds.saturating_add(longer));
         self.wish_valve(master);
         true
     }
@@ -179,14 +178,17 @@ impl Site {
         let of = Of::Supply(supply);
         let id = self.plan.supplies[supply].id.clone();
         let words = self.plan.words;
-        let change = if left < need || left <= Millilitres::ZERO {
+        let is_empty = left <= Millilitres::ZERO;
+        let say = if self.plan.supplies[supply].has_level { "" } else { ", and say `refilled`" };
+        let change = if left < need || is_empty {
             let wording = || Wording {
-                title: format!("{id} is low"),
-                text: format!(
-                    "{id} holds {}, as counted, and the flats on it dry by {} a day. Fill it, and say `refilled`.",
-                    words.volume(left),
-                    words.volume(need)
-                ),
+                title: format!("{id} is {}", if is_empty { "empty" } else { "low" }),
+                text: if is_empty {
+                    format!("Nothing is left in {id}, so its valves stay closed. Fill it{say}.")
+                } else {
+                    let (left, need) = (words.volume(left), words.volume(need));
+                    format!("{id} holds {left}, and the flats on it dry by {need} a day. Fill it{say}.")
+                },
             };
             self.board.raise(Kind::SupplyLow, of, Severity::Warning, Some(left.get()), self.now, wording)
         } else if left.get() > 1.05 * need.get() {

@@ -117,7 +117,12 @@ fn draw_on_a_tank(dice: &mut Dice, made: &mut Plumbing) {
         });
         made.lines.push(ValvePlan::default());
     }
-    made.supplies.push(SupplySettings { id: "tank".to_owned(), master, holds: Some(Millilitres::new(holds)) });
+    made.supplies.push(SupplySettings {
+        id: "tank".to_owned(),
+        master,
+        holds: Some(Millilitres::new(holds)),
+        has_level: false,
+    });
     made.tanks.push(SupplyPlan { holds, begins_with: holds * dice.between(0.5, 1.0), master });
 }
 

@@ -26,7 +26,7 @@ pub fn plan() -> Plan {
         stands: vec![("north".to_owned(), stand(WeightUnit::Gram)), ("bench".to_owned(), stand(WeightUnit::Kilogram))],
         flats: vec![("leek-1".to_owned(), FlatSettings::default()), ("leek-2".to_owned(), FlatSettings::default())],
         valves: vec![valve("drip")],
-        supplies: vec![SupplySettings { id: "butt".to_owned(), master: None, holds: None }],
+        supplies: vec![SupplySettings { id: "butt".to_owned(), master: None, holds: None, has_level: false }],
     }
 }
 
