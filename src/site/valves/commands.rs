@@ -108,12 +108,14 @@ impl Site {
             }
             None => (Goal::Target, self.present_plan(index, only)?),
         };
+        // A volume that was asked for is limited by nothing, unless it was cut.
+        let is_cut = volume.is_none_or(|volume| plan.volume < volume);
         let number = self.begin(index, goal, &plan, false)?;
         Ok(Map::from_iter([
             ("watering".to_owned(), json!(format!("w-{number}"))),
             ("volume_ml".to_owned(), json!(decimals(plan.volume.get(), 1))),
             ("run_time_s".to_owned(), json!(super::whole_seconds(plan.run))),
-            ("limited_by".to_owned(), json!(plan.limited_by.name())),
+            ("limited_by".to_owned(), json!(is_cut.then(|| plan.limited_by.name()))),
         ]))
     }
 
