@@ -188,6 +188,12 @@ impl House {
         self.begin_again(facts, seconds);
     }
 
+    /// Ends without warning, and begins again after so many seconds with an edited file.
+    pub(crate) fn edited(&mut self, plan: Plan, seconds: f64) {
+        let facts = self.kept.values().cloned().collect();
+        self.begin_again_by(plan, facts, seconds);
+    }
+
     /// Ends and begins again with all that is to be kept, after so many seconds.
     pub(crate) fn restart(&mut self, seconds: f64) {
         let plan = self.site.plan().clone();
@@ -198,10 +204,14 @@ impl House {
     }
 
     fn begin_again(&mut self, facts: Vec<Fact>, seconds: f64) {
-        let plan = self.site.plan().clone();
+        let plan = (**self.site.plan()).clone();
+        self.begin_again_by(plan, facts, seconds);
+    }
+
+    fn begin_again_by(&mut self, plan: Plan, facts: Vec<Fact>, seconds: f64) {
         let last_seq = self.events.last().map_or(0, |event| event.seq);
         self.seconds += seconds;
-        self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
+        self.site = Site::new(Arc::new(plan), &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
         self.handle(Input::Tick);
     }
 
