@@ -235,6 +235,12 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.capacity != to.ends.capacity {
         carried.ends.capacity.clone_from(&to.ends.capacity);
     }
+    if from.ends.dry_behind_file != to.ends.dry_behind_file {
+        carried.ends.dry_behind_file.clone_from(&to.ends.dry_behind_file);
+    }
+    if from.ends.capacity_behind_file != to.ends.capacity_behind_file {
+        carried.ends.capacity_behind_file.clone_from(&to.ends.capacity_behind_file);
+    }
     if from.ends.grown != to.ends.grown {
         carried.ends.grown.clone_from(&to.ends.grown);
     }

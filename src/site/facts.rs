@@ -313,7 +313,9 @@ impl Site {
         }
         let kept = &mut self.flats[index].kept;
         kept.season.sown = settings.sown.or(kept.season.sown);
+        let before = kept.season.ends.clone();
         let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);
+        let has_met = kept.season.ends != before;
         // The stand it was moved to may be gone from the file: then it belongs where the file has it.
         let is_gone = |id: &String| !plan.stands.iter().any(|(stand, _)| stand == id);
         if let Some(id) = kept.season.stand.as_ref().and_then(|over| over.value.clone()).filter(is_gone) {
@@ -325,6 +327,9 @@ impl Site {
         let is_told = moved.is_some() || replaced.iter().any(|replaced| replaced.key == "stand");
         if let Some(from) = then.filter(|then| !is_told && then.as_deref() != stand_id) {
             self.event(subject, Happening::Moved { from: from.clone(), to: stand_id.map(str::to_owned) });
+        }
+        if has_met {
+            self.keep(subject);
         }
         if !replaced.is_empty() {
             // What an event moved rests on what the file said then.

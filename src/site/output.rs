@@ -321,9 +321,9 @@ pub enum Happening {
     SettingReplaced {
         /// The key.
         what: String,
-        /// What the command had set.
+        /// What held before.
         from: Value,
-        /// What the file says.
+        /// What holds now.
         to: Value,
     },
     /// `alert-raised`
