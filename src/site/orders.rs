@@ -36,6 +36,8 @@ struct Receipt {
     to: Subject,
     word: String,
     id: Option<String>,
+    /// What was commanded, as a number; only where there is an id.
+    says: Option<u64>,
     /// More than one where a command that still waits was repeated.
     tickets: Vec<Ticket>,
 }
@@ -45,6 +47,9 @@ struct Receipt {
 pub(super) struct Answered {
     pub at: Wall,
     pub ok: bool,
+    /// What was commanded, as a number: another command under its id is no repeat. `None` in older stores.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub says: Option<u64>,
     /// What is added to `"ok":true`, or `{"error": …}`.
     pub body: Map<String, Value>,
 }
@@ -76,13 +81,25 @@ impl Awaited {
 impl Site {
     pub(super) fn order(&mut self, order: Order) {
         let Order { to, word, command, id, time, retained, ticket } = order;
-        let receipt = Receipt { to, word, id, tickets: ticket.into_iter().collect() };
+        let says = id.as_ref().map(|_| number_of(&word, &command));
+        let mut receipt = Receipt { to, word, id, says, tickets: ticket.into_iter().collect() };
         if retained {
             self.out.push_back(Output::ClearCommand(to));
             let error = "it was kept by the broker (retained), so nobody can say when it was meant; it has been cleared. \
                          Send commands without the retain flag";
             self.finish(receipt, Err(error.to_owned()));
             return;
+        }
+        if self.is_used_by_another(&receipt) {
+            // It must not take the place of the answer that belongs to the id.
+            let id = receipt.id.take().unwrap_or_default();
+            if !matches!(command, Ok(Command::Stop)) {
+                let error = format!(
+                    "the id {id:?} has been given to another command within 24 h, so this is no repeat of it; nothing was done. \
+                     Give each command an id of its own"
+                );
+                return self.finish(receipt, Err(error));
+            }
         }
         if let Some(first) = self.first_answer(&receipt) {
             self.answer(receipt.tickets, &first);
@@ -116,11 +133,21 @@ impl Site {
         Some(format!("{}/{}/{id}", receipt.to.of(), self.id(receipt.to)))
     }
 
-    fn first_answer(&mut self, receipt: &Receipt) -> Option<Answer> {
+    fn answered_before(&self, receipt: &Receipt) -> Option<&Answered> {
         let answered = self.answered.get(&self.answer_key(receipt)?)?;
-        if self.now.wall.since(answered.at) > REMEMBERED {
-            return None;
-        }
+        (self.now.wall.since(answered.at) <= REMEMBERED).then_some(answered)
+    }
+
+    /// Whether its id belongs to a command that says something else, answered already or still waiting.
+    fn is_used_by_another(&self, receipt: &Receipt) -> bool {
+        let waiting = self.stands.iter().flat_map(|bench| &bench.pending).map(|pending| &pending.receipt);
+        let same_id = waiting.filter(|first| receipt.id.is_some() && first.id == receipt.id && first.to == receipt.to);
+        let first = self.answered_before(receipt).and_then(|answered| answered.says);
+        first.into_iter().chain(same_id.filter_map(|first| first.says)).any(|says| Some(says) != receipt.says)
+    }
+
+    fn first_answer(&self, receipt: &Receipt) -> Option<Answer> {
+        let answered = self.answered_before(receipt)?;
         let body = answered.body.clone();
         let text = body.get("error").and_then(Value::as_str).unwrap_or_default().to_owned();
         Some(if answered.ok { Ok(body) } else { Err(text) })
@@ -196,10 +223,10 @@ impl Site {
         }
         if let Some(key) = self.answer_key(&receipt) {
             let answered = match &done {
-                Ok(body) => Answered { at: self.now.wall, ok: true, body: body.clone() },
+                Ok(body) => Answered { at: self.now.wall, ok: true, says: receipt.says, body: body.clone() },
                 Err(error) => {
                     let body = Map::from_iter([("error".to_owned(), json!(error))]);
-                    Answered { at: self.now.wall, ok: false, body }
+                    Answered { at: self.now.wall, ok: false, says: receipt.says, body }
                 }
             };
             let now = self.now.wall;
@@ -572,6 +599,12 @@ impl Site {
         let recipe = self.recipe(index);
         self.flats[index].kept.season.capacity(&self.plan.flats[index].1, recipe.as_ref().map(|(fill, _)| fill))
     }
+}
+
+/// A number for what was commanded, the same in each run (FNV-1a, 64 bits).
+fn number_of(word: &str, command: &Result<Command, String>) -> u64 {
+    let text = format!("{word} {command:?}");
+    text.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
 }
 
 fn positive(weight: Option<Grams>) -> Result<(), String> {
