@@ -262,6 +262,12 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     carried
 }
 
+/// The later of two waterings: an older one may be told of last.
+#[must_use]
+pub fn later(known: Option<Moment>, told: Moment) -> Option<Moment> {
+    known.filter(|known| known.mono > told.mono).or(Some(told))
+}
+
 impl Entry {
     fn is_told_by(&self, seq: u64) -> bool {
         (self.first..=self.seq).contains(&seq) || self.also == Some(seq)
@@ -286,9 +292,9 @@ impl Entry {
         match self.taken() {
             Taken::Nothing => {}
             Taken::Watered => {
-                after.watered = Some(self.at);
+                after.watered = later(after.watered, self.at);
                 if self.is_full(setting) {
-                    after.soaked = Some(self.at);
+                    after.soaked = later(after.soaked, self.at);
                 }
             }
             on @ (Taken::DomeOn | Taken::DomeOff) => {

@@ -1,6 +1,8 @@
 //! What people do wrong, or late: an id given twice, water told of after a day, a weight that nothing can have.
 
-use crate::bases::{CHARD, House};
+use crate::bases::{CHARD, House, START};
+use serde_json::json;
+use tarewell::moment::Span;
 use tarewell::site::{Answer, Command, Happening, Subject};
 use tarewell::units::{Grams, Millilitres};
 
@@ -57,4 +59,32 @@ fn an_id_of_an_older_store_is_a_repeat_whatever_it_says() {
     });
     assert_eq!(says(&mut house, "k1", pour(300.0)).unwrap(), first);
     assert!((house.fraction(CHARD) - 0.3).abs() < 0.002);
+}
+
+#[test]
+fn a_pour_is_told_with_the_time_it_was_told_for_and_the_latest_counts() {
+    // Found by a new user.
+    let mut house = House::new();
+    house.typed(CHARD, 2300.0).unwrap();
+    house.wait(24.0 * 3600.0);
+    let now = START + Span::hours(24);
+    let at = |hours: i64| Command::Watered {
+        volume: Millilitres::new(100.0),
+        at: Some(now - Span::hours(hours)),
+        sure: false,
+    };
+    let told = |house: &House| match house.last(CHARD, |what| matches!(what, Happening::Watered { .. })).unwrap().what {
+        Happening::Watered { told_at, .. } => told_at,
+        _ => None,
+    };
+    house.flat(CHARD, at(2)).unwrap();
+    assert_eq!((told(&house), house.of_flat(CHARD, "since_watered_h")), (Some(now - Span::hours(2)), json!(2.0)));
+    house.flat(CHARD, at(20)).unwrap();
+    assert_eq!((told(&house), house.of_flat(CHARD, "since_watered_h")), (Some(now - Span::hours(20)), json!(2.0)));
+    house.flat(CHARD, Command::Undo).unwrap();
+    assert_eq!(house.of_flat(CHARD, "since_watered_h"), json!(2.0));
+    house.flat(CHARD, Command::Undo).unwrap();
+    assert_eq!(house.of_flat(CHARD, "since_watered_h"), json!(null));
+    house.flat(CHARD, pour(100.0)).unwrap();
+    assert_eq!((told(&house), house.of_flat(CHARD, "since_watered_h")), (None, json!(0.0)));
 }
