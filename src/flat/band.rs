@@ -14,6 +14,9 @@ pub struct Band {
     capacity: Grams,
 }
 
+/// More than any flat on any bench (a judgement).
+pub const HEAVIEST: Grams = Grams::new(1_000_000.0);
+
 /// Where a band comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

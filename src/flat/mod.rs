@@ -13,7 +13,7 @@ mod soak;
 mod stages;
 pub mod usual;
 
-pub use band::{Band, BandFrom};
+pub use band::{Band, BandFrom, HEAVIEST};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
 pub use fill::{KnownEnds, Measured, Recipe, out_of_line};

@@ -2,7 +2,7 @@
 
 use super::told::Newest;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
-use crate::flat::Soak;
+use crate::flat::{HEAVIEST, Soak};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -66,6 +66,10 @@ const PATIENCE: Span = Span::seconds(30);
 const LATEST: Span = Span::seconds(30);
 /// The clock of who gives a command may be ahead by so much. Water is stopped whatever that clock says.
 const EARLIEST: Span = Span::minutes(1);
+/// Above capacity there is water in the tray, a dome, and plants: all of them together weigh less than so many bands, where a band
+/// counts as no narrower than this share of the capacity (judgements).
+const MOST_BANDS_ABOVE: f64 = 20.0;
+const NARROWEST: f64 = 0.05;
 const NOTHING_TO_UNDO: &str = "there is no record, correction, weight or pour to undo";
 /// So long the answer to an id is kept.
 const REMEMBERED: Span = Span::hours(24);
@@ -186,7 +190,10 @@ impl Site {
                 Command::Set(set) => self.set(flat, &set),
                 Command::Move { stand } => self.move_flat(flat, stand),
                 Command::Shelve { time } => self.shelve(flat, time),
-                Command::Weigh { weight, at, sure } => self.weigh_typed(flat, weight, at, sure),
+                Command::Weigh { weight, at, sure } => match self.is_no_flat(flat, weight) {
+                    Some(why) => Err(why),
+                    None => self.weigh_typed(flat, weight, at, sure),
+                },
                 Command::Watered { volume, at, sure } => self.watered_typed(flat, volume, at, sure),
                 Command::Stage { name } => self.stage(flat, &name),
                 Command::Emerged => self.emerged(flat),
@@ -245,7 +252,8 @@ impl Site {
 
     fn wait_for_flat(&mut self, flat: usize, what: Awaited, receipt: Receipt) {
         if self.flats[flat].stand.is_none() {
-            let done = self.just_weighed(flat).and_then(|weight| match what {
+            let weight = self.watered_since(flat).map_or_else(|| self.just_weighed(flat), Err);
+            let done = weight.and_then(|weight| match what {
                 Awaited::RecordDry(_) => self.record_dry(flat, weight),
                 _ => self.record_capacity_now(flat, weight),
             });
@@ -254,6 +262,35 @@ impl Site {
         if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
             self.finish(receipt, Err(error));
         }
+    }
+
+    /// Why its last weight is not what it weighs now, though it may have been weighed a moment ago.
+    fn watered_since(&self, flat: usize) -> Option<String> {
+        let kept = &self.flats[flat].kept;
+        let poured = kept.between.as_ref().filter(|between| between.poured() > Grams::ZERO)?.poured();
+        let (id, poured) = (self.id(Subject::Flat(flat)), self.plan.words.volume(poured.of_water()));
+        kept.weighed?;
+        Some(format!(
+            "{id} has been watered since it was last weighed ({poured}): `weigh` it again, then say this again"
+        ))
+    }
+
+    /// Why no flat can have this weight, however sure somebody is.
+    fn is_no_flat(&self, flat: usize, weight: Grams) -> Option<String> {
+        let words = self.plan.words;
+        let shown = words.weight(weight);
+        if weight > HEAVIEST {
+            return Some(format!("{shown} is no flat: no scale for flats weighs more than {}", words.weight(HEAVIEST)));
+        }
+        let (band, _) = self.flats[flat].band?;
+        let width = band.width().max(band.capacity() * NARROWEST);
+        (weight > band.capacity() + width * MOST_BANDS_ABOVE).then(|| {
+            format!(
+                "{shown} is more than {MOST_BANDS_ABOVE:.0} times its band above its capacity ({}), which no water explains; nothing was done. Is it \
+                 a slip of the pen? If it is right, the band is wrong: mend it in the file, or `forget-band`, and record it anew",
+                words.weight(band.capacity())
+            )
+        })
     }
 
     /// Whether it stays on a stand: on a shared scale it is a guest.

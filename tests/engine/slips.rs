@@ -88,3 +88,50 @@ fn a_pour_is_told_with_the_time_it_was_told_for_and_the_latest_counts() {
     house.flat(CHARD, pour(100.0)).unwrap();
     assert_eq!((told(&house), house.of_flat(CHARD, "since_watered_h")), (None, json!(0.0)));
 }
+
+#[test]
+fn a_weight_that_nothing_explains_is_refused_however_sure() {
+    // Found by a new user.
+    let mut house = House::new();
+    house.typed(CHARD, 2300.0).unwrap();
+    let sure = |grams: f64| Command::Weigh { weight: Grams::new(grams), at: None, sure: true };
+    let before = house.events.len();
+    let error = house.flat(CHARD, sure(99_999.0)).unwrap_err();
+    assert!(error.contains("20 times its band") && error.contains("forget-band"), "{error}");
+    let watered = |event: &tarewell::site::Event| matches!(event.what, Happening::Watered { .. });
+    assert!(!house.events[before..].iter().any(watered));
+    assert_eq!(house.fraction(CHARD), 0.3);
+    house.flat(CHARD, sure(6000.0)).unwrap();
+
+    // Without a band only what no flat weighs is known to be wrong.
+    let mut plan = crate::bases::plan();
+    (plan.flats[CHARD].1.dry_weight, plan.flats[CHARD].1.capacity_weight) = (None, None);
+    let mut house = House::of(plan);
+    assert!(house.flat(CHARD, sure(2e7)).unwrap_err().contains("no flat"));
+    house.flat(CHARD, sure(99_999.0)).unwrap();
+}
+
+#[test]
+fn a_record_after_a_pour_is_told_that_it_was_watered_since() {
+    // Found by a new user.
+    let mut house = House::new();
+    house.typed(CHARD, 2020.0).unwrap();
+    house.flat(CHARD, pour(500.0)).unwrap();
+    for record in [Command::RecordDry, Command::RecordCapacity { now: true }] {
+        let error = house.flat(CHARD, record).unwrap_err();
+        assert!(error.contains("has been watered since it was last weighed (500 mL)"), "{error}");
+    }
+    house.typed(CHARD, 2520.0).unwrap();
+    house.flat(CHARD, Command::RecordCapacity { now: true }).unwrap();
+}
+
+#[test]
+fn a_band_too_narrow_to_tell_anything_is_not_blamed_on_the_weighing() {
+    let mut plan = crate::bases::plan();
+    plan.flats[CHARD].1.capacity_weight = Some(Grams::new(2001.0));
+    let mut house = House::of(plan);
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(2000.5), at: None, sure: true }).unwrap();
+    let advice = house.of_flat(CHARD, "advice");
+    assert_eq!(house.of_flat(CHARD, "condition"), "unknown");
+    assert!(advice.as_str().unwrap().starts_with("Weighed just now"), "{advice}");
+}
