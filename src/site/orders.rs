@@ -546,8 +546,9 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
+        let potted = self.flats[index].kept.potted.as_ref().and_then(|potted| potted.told_by());
         if let Some(done) = self.undo_potting(index) {
-            self.undone(index, "pot-on", None);
+            self.undone(index, "pot-on", potted);
             return done;
         }
         match self.newest(index) {
