@@ -77,6 +77,12 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
         text.as_ref().map(read).transpose().map_err(|why| (2, format!("--{name}: {why}")))
     };
     let (from, to) = (day(&args.from, "from", false)?, day(&args.to, "to", true)?);
+    if let (Some(first), Some(last)) = (from, to)
+        && first > last
+    {
+        let (first, last) = (plan.zone.stamp(first), plan.zone.stamp(last));
+        return Err((2, format!("--from ({first}) is after --to ({last}): nothing lies between. Nothing was written")));
+    }
     let wanted = Wanted { flats: chosen(args, &plan)?, from, to, zone: plan.zone };
     let store = crate::service::store_beside(&path, &checked.store);
     if !store.exists() {

@@ -170,6 +170,10 @@ fn a_pour_told_late_is_exported_with_the_time_it_was_poured() {
     let day = |ago: i64| (now() - chrono::Duration::hours(ago)).to_rfc3339();
     assert_eq!(export(&house, &["--to", &day(40)])("waterings.csv").len(), 1);
     assert!(export(&house, &["--from", &day(40)])("waterings.csv").is_empty());
+    let mut command = tarewell();
+    command.args(["export", "--from", &day(1), "--to", &day(2), "--config"]).arg(house.path("tarewell.yaml"));
+    let (code, _, errors) = finish(command);
+    assert!(code == 2 && errors.contains("is after --to"), "{errors}");
 }
 
 #[test]
