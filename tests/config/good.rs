@@ -275,10 +275,11 @@ flats:
         "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (4 in all)",
         "`dome_weight` of flat `e` is 5000 g, more than all the water between dry and soaked, 1 g",
         "unknown until `record-capacity`, if nothing was recorded yet",
+        "flat `e` weighs 2000 g dry and 2001 g at capacity: that is hardly any water",
     ] {
         assert!(report.contains(note), "{note}: {report}");
     }
-    assert_eq!(report.matches("note:").count(), 6, "{report}");
+    assert_eq!(report.matches("note:").count(), 7, "{report}");
 }
 
 #[test]

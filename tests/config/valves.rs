@@ -122,8 +122,8 @@ broker: {broker}
 stands: {{s1: {{topic: a}}, s2: {{topic: b}}}}
 flats: {{red: {{label: Red, stand: s1}}, blue: {{label: Blue, stand: s2}}}}
 valves:
-  tap: {{topic: t, open: '{open}', close: 'OFF', report: {{topic: t/is}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{red: 2 L/h}}}}
-  drip: {{topic: u, open: 'ON {{seconds}}', close: 'OFF', report: {{topic: u/is}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{blue: 2 L/h}}}}
+  tap: {{topic: t, open: '{open}', close: 'OFF', report: {{topic: t/is, open: 1, closed: 0}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{red: 2 L/h}}}}
+  drip: {{topic: u, open: 'ON {{seconds}}', close: 'OFF', report: {{topic: u/is, open: 1, closed: 0}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{blue: 2 L/h}}}}
 "
         )
     };
