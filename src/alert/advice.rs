@@ -38,6 +38,11 @@ fn unknown(signs: &FlatSigns<'_>) -> String {
             .to_owned();
     }
     match signs.carried_for {
+        // Nothing has had the time to become unsure.
+        Some(carried) if signs.weight.is_some() && carried < Span::minutes(1) => {
+            "Weighed just now, but by its band that does not tell what is left: is the weight right, and are both ends of the band?"
+                .to_owned()
+        }
         Some(carried) if signs.weight.is_some() => {
             let back = if signs.has_stand { ", or put it back on its stand" } else { "" };
             format!("Not weighed for {}: weigh it{back}.", spell(carried))

@@ -77,6 +77,12 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
         text.as_ref().map(read).transpose().map_err(|why| (2, format!("--{name}: {why}")))
     };
     let (from, to) = (day(&args.from, "from", false)?, day(&args.to, "to", true)?);
+    if let (Some(first), Some(last)) = (from, to)
+        && first > last
+    {
+        let (first, last) = (plan.zone.stamp(first), plan.zone.stamp(last));
+        return Err((2, format!("--from ({first}) is after --to ({last}): nothing lies between. Nothing was written")));
+    }
     let wanted = Wanted { flats: chosen(args, &plan)?, from, to, zone: plan.zone };
     let store = crate::service::store_beside(&path, &checked.store);
     if !store.exists() {
@@ -94,17 +100,20 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     }
     let standing = Standing::of(&events);
     let not_so = standing.weights_taken_back(&events);
-    let events: Vec<KeptEvent> = events.into_iter().filter(|event| wanted.has(event)).collect();
     let weights = weights(&reader, &wanted, &not_so).map_err(failed)?;
     let tables = [
         ("weights.csv", &["flat", "time", "weight_g", "fraction"][..], weights),
         (
             "waterings.csv",
             &["seq", "flat", "time", "added_ml", "kept_ml", "by", "where", "read_as"],
-            rows(&events, &wanted, &standing, watering),
+            rows(&events, &wanted, &standing, poured_at, watering),
         ),
-        ("bands.csv", &["seq", "flat", "time", "event", "what", "from", "to"], rows(&events, &wanted, &standing, band)),
-        ("events.csv", &["seq", "of", "id", "time", "event", "more"], rows(&events, &wanted, &standing, any)),
+        (
+            "bands.csv",
+            &["seq", "flat", "time", "event", "what", "from", "to"],
+            rows(&events, &wanted, &standing, told_at, band),
+        ),
+        ("events.csv", &["seq", "of", "id", "time", "event", "more"], rows(&events, &wanted, &standing, told_at, any)),
     ];
     std::fs::create_dir_all(&args.out).map_err(|error| failed(format!("{}: {error}", args.out.display())))?;
     let there: Vec<_> = tables.iter().map(|(name, ..)| args.out.join(name)).filter(|path| path.exists()).collect();
@@ -151,9 +160,9 @@ fn chosen(args: &ExportArgs, plan: &crate::site::Plan) -> Result<Option<BTreeSet
 }
 
 impl Wanted {
-    fn has(&self, event: &KeptEvent) -> bool {
+    fn has(&self, event: &KeptEvent, at: Wall) -> bool {
         let of_flat = self.flats.as_ref().is_none_or(|flats| event.of == Of::Flat && flats.contains(&event.id));
-        of_flat && self.from.is_none_or(|from| event.wall >= from) && self.to.is_none_or(|to| event.wall <= to)
+        of_flat && self.from.is_none_or(|from| at >= from) && self.to.is_none_or(|to| at <= to)
     }
 }
 
@@ -172,12 +181,24 @@ fn weights(reader: &Reader, wanted: &Wanted, not_so: &TakenBack) -> Result<Vec<V
 }
 
 type Cells = fn(&KeptEvent, &Value, String, &Standing) -> Option<Vec<String>>;
+type When = fn(&KeptEvent, &Value) -> Wall;
 
-/// The rows of those events that `cells` takes, with what was published of them.
-fn rows(events: &[KeptEvent], wanted: &Wanted, standing: &Standing, cells: Cells) -> Vec<Vec<String>> {
+fn told_at(event: &KeptEvent, _: &Value) -> Wall {
+    event.wall
+}
+
+/// A pour may have been told long after it.
+fn poured_at(event: &KeptEvent, json: &Value) -> Wall {
+    let at = json["at"].as_str().and_then(|at| chrono::DateTime::parse_from_rfc3339(at).ok());
+    at.filter(|_| event.name == "watered").map_or(event.wall, |at| Wall::from_millis(at.timestamp_millis()))
+}
+
+/// The rows of those wanted events that `cells` takes, with what was published of them.
+fn rows(events: &[KeptEvent], wanted: &Wanted, standing: &Standing, when: When, cells: Cells) -> Vec<Vec<String>> {
     let row = |event: &KeptEvent| {
         let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
-        cells(event, &json, wanted.zone.stamp(event.wall), standing)
+        let at = when(event, &json);
+        wanted.has(event, at).then(|| cells(event, &json, wanted.zone.stamp(at), standing)).flatten()
     };
     events.iter().filter_map(row).collect()
 }

@@ -29,6 +29,7 @@ pub(super) fn tell(reader: &Reader<'_>, broker: &Broker, valves: &[ValveSettings
             nobody_would_close(reader, broker, valve);
         }
     }
+    dies_with_the_program(reader, broker, valves);
 }
 
 fn reads_the_same(one: &ValveWiring, other: &ValveWiring) -> bool {
@@ -82,6 +83,20 @@ fn nobody_would_close(reader: &Reader<'_>, broker: &Broker, valve: &ValveSetting
             "{} has no timer of its own, and the broker is embedded: if this program dies while it is open, nobody closes it. Use a broker of its own \
              (`broker: {{url: …}}`), or a valve with a timer",
             valve.id
+        ));
+    }
+}
+
+/// The same of valves that have a timer, once for all of them.
+fn dies_with_the_program(reader: &Reader<'_>, broker: &Broker, valves: &[ValveSettings]) {
+    let opens = |valve: &&ValveSettings| valve.mode != Mode::Advise && valve.has_timer;
+    let ids: Vec<String> = valves.iter().filter(opens).map(|valve| format!("`{}`", valve.id)).collect();
+    if !ids.is_empty() && matches!(broker, Broker::Embedded(_)) {
+        let timer = if ids.len() == 1 { "timer of its own closes" } else { "timers of their own close" };
+        let ids = ids.join(", ");
+        reader.note(format!(
+            "the embedded broker dies with this program: if that happens while water runs, only {timer} {ids}. For `ask` and `auto` use \
+             a broker of its own (`broker: {{url: …}}`), which closes a valve too"
         ));
     }
 }

@@ -5,7 +5,7 @@ use super::section::Section;
 use super::site::{Ids, Whole};
 use super::tree::Entry;
 use super::{stages, table};
-use crate::flat::{FillSettings, FlatSettings, Limits, MixWhenFilled};
+use crate::flat::{FillSettings, FlatSettings, HEAVIEST, Limits, MixWhenFilled};
 use crate::moment::Span;
 use crate::stand::StandSettings;
 use crate::units::Grams;
@@ -59,6 +59,11 @@ fn mix_limits(fill: &FillSettings) -> crate::flat::SomeLimits {
     fill.mix_when_filled.unwrap_or_default().limits()
 }
 
+/// Peat as dry as it gets, in a tray of nothing, takes up no more (a judgement) …
+const MOST_TIMES_DRY: f64 = 20.0;
+/// … and gravel no less than this share of what it weighs then (a judgement).
+const NARROWEST: f64 = 0.02;
+
 fn capacity_above_dry(section: &Section<'_>, dry: Option<Grams>, capacity: Option<Grams>) {
     let (Some(dry), Some(capacity)) = (dry, capacity) else { return };
     if capacity <= dry {
@@ -71,6 +76,26 @@ fn capacity_above_dry(section: &Section<'_>, dry: Option<Grams>, capacity: Optio
         );
         let hint = "Capacity weight is soaked and drained, dry weight as filled; are they swapped?".to_owned();
         section.problem(name, wrong, "there would be no band to hold water", hint);
+    } else if let Some(doubt) = unlike_any_flat(dry, capacity) {
+        let (what, dry, capacity) = (&section.what, dry.get(), capacity.get());
+        section.reader.note(format!(
+            "{what} weighs {dry} g dry and {capacity} g at capacity: {doubt}. Is one of the weights wrong?"
+        ));
+    }
+}
+
+/// Why a band is hardly one of a tray with mix in it.
+fn unlike_any_flat(dry: Grams, capacity: Grams) -> Option<&'static str> {
+    if capacity > HEAVIEST {
+        Some("no flat weighs so much, and `weigh` refuses it")
+    } else if capacity > dry * MOST_TIMES_DRY {
+        Some("no tray with mix in it takes up so many times its own weight")
+    } else if capacity - dry < capacity * NARROWEST {
+        Some(
+            "that is hardly any water, and a hand on the scale would empty or fill it; most flats hold a third of their weight",
+        )
+    } else {
+        None
     }
 }
 

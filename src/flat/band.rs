@@ -14,13 +14,16 @@ pub struct Band {
     capacity: Grams,
 }
 
+/// More than any flat on any bench (a judgement).
+pub const HEAVIEST: Grams = Grams::new(1_000_000.0);
+
 /// Where a band comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum BandFrom {
-    /// A command recorded at least one of its ends.
+    /// A command recorded at least one of its ends, and the file has not won over either since.
     Recorded,
-    /// The flat's own keys in the file.
+    /// The flat's own keys in the file, at least one of them.
     File,
     /// The recipe of its fill.
     Fill,

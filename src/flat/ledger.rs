@@ -235,6 +235,12 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
     if from.ends.capacity != to.ends.capacity {
         carried.ends.capacity.clone_from(&to.ends.capacity);
     }
+    if from.ends.dry_behind_file != to.ends.dry_behind_file {
+        carried.ends.dry_behind_file.clone_from(&to.ends.dry_behind_file);
+    }
+    if from.ends.capacity_behind_file != to.ends.capacity_behind_file {
+        carried.ends.capacity_behind_file.clone_from(&to.ends.capacity_behind_file);
+    }
     if from.ends.grown != to.ends.grown {
         carried.ends.grown.clone_from(&to.ends.grown);
     }
@@ -254,6 +260,12 @@ pub fn carried_over(new: &Derived, from: &Derived, to: &Derived) -> Derived {
         carried.ends.since = to.ends.since;
     }
     carried
+}
+
+/// The later of two waterings: an older one may be told of last.
+#[must_use]
+pub fn later(known: Option<Moment>, told: Moment) -> Option<Moment> {
+    known.filter(|known| known.mono > told.mono).or(Some(told))
 }
 
 impl Entry {
@@ -280,9 +292,9 @@ impl Entry {
         match self.taken() {
             Taken::Nothing => {}
             Taken::Watered => {
-                after.watered = Some(self.at);
+                after.watered = later(after.watered, self.at);
                 if self.is_full(setting) {
-                    after.soaked = Some(self.at);
+                    after.soaked = later(after.soaked, self.at);
                 }
             }
             on @ (Taken::DomeOn | Taken::DomeOff) => {

@@ -13,11 +13,11 @@ mod soak;
 mod stages;
 pub mod usual;
 
-pub use band::{Band, BandFrom};
+pub use band::{Band, BandFrom, HEAVIEST};
 pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
 pub use fill::{KnownEnds, Measured, Recipe, out_of_line};
-pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken, carried_over};
+pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken, carried_over, later};
 pub use pace::{Leader, Pace};
 pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};
 pub use season::{Altered, Commanded, Ends, Over, Replaced, Season};

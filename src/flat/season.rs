@@ -27,6 +27,13 @@ pub struct Ends {
     pub dry: Commanded<Grams>,
     /// The capacity weight.
     pub capacity: Commanded<Grams>,
+    /// A recorded dry weight that has given way to the file, and what the file says instead. When that says nothing any more, it
+    /// holds again.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dry_behind_file: Commanded<Grams>,
+    /// The same of the capacity weight.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub capacity_behind_file: Commanded<Grams>,
     /// Since when the band is as it is; `None`: since the first weight.
     pub since: Option<Wall>,
     /// What is known of the fresh mass grown since; belongs to the band, and is undone with it.
@@ -56,6 +63,24 @@ pub struct Altered {
 }
 
 impl Ends {
+    /// Holds recorded ends against what the file says of them now; what has changed of the dry weight, and of the capacity weight.
+    fn meet_file(&mut self, dry: Option<Grams>, capacity: Option<Grams>) -> [Option<Replaced>; 2] {
+        [
+            end_meets_file("dry_weight", &mut self.dry, &mut self.dry_behind_file, dry),
+            end_meets_file("capacity_weight", &mut self.capacity, &mut self.capacity_behind_file, capacity),
+        ]
+    }
+
+    /// Whether the file has won over a recorded end, and nothing has been recorded of it since.
+    const fn gave_way(&self) -> bool {
+        self.dry.is_none() && self.dry_behind_file.is_some()
+            || self.capacity.is_none() && self.capacity_behind_file.is_some()
+    }
+
+    const fn is_recorded(&self) -> bool {
+        self.dry.is_some() || self.capacity.is_some()
+    }
+
     /// What was measured of the flat as it was filled: both ends by command. A correction takes nothing of that back.
     #[must_use]
     pub fn as_filled(&self) -> Option<Band> {
@@ -76,14 +101,14 @@ const fn is_zero(count: &u32) -> bool {
     *count == 0
 }
 
-/// Something a command had set that gave way to a change in the file.
+/// A change in the file has changed what holds: something a command had set gave way, or a recorded weight holds again.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Replaced {
     /// The key in the file.
     pub key: &'static str,
-    /// What the command had set.
+    /// What held before.
     pub from: serde_json::Value,
-    /// What the file says.
+    /// What holds now.
     pub to: serde_json::Value,
 }
 
@@ -150,7 +175,7 @@ impl Season {
     #[must_use]
     pub fn band(&self, settings: &FlatSettings, fill: Option<&FillSettings>) -> Option<(Band, BandFrom)> {
         let band = Band::new(self.dry(settings, fill)?, self.capacity(settings, fill)?)?;
-        let from = if self.ends.dry.is_some() || self.ends.capacity.is_some() {
+        let from = if self.ends.is_recorded() && !self.ends.gave_way() {
             BandFrom::Recorded
         } else if settings.dry_weight.is_some() || settings.capacity_weight.is_some() {
             BandFrom::File
@@ -177,6 +202,7 @@ impl Season {
     pub fn record_dry(&mut self, dry: Grams, file: Option<Grams>, now: Wall) {
         self.remember();
         self.ends.dry = Some(Box::new(Over { value: dry, file }));
+        self.ends.dry_behind_file = None;
         self.ends.grown = None;
         self.ends.cells_gone = 0;
         self.ends.since = Some(now);
@@ -186,6 +212,7 @@ impl Season {
     pub fn record_capacity(&mut self, capacity: Grams, file: Option<Grams>, now: Wall) {
         self.remember();
         self.ends.capacity = Some(Box::new(Over { value: capacity, file }));
+        self.ends.capacity_behind_file = None;
         self.ends.since = Some(now);
     }
 
@@ -215,8 +242,7 @@ impl Season {
     #[must_use]
     pub fn seedtime(&self, sown: Option<Wall>, first: Wall) -> Seedtime {
         let since = self.ends.since.unwrap_or(first);
-        let recorded = self.ends.dry.is_some() || self.ends.capacity.is_some();
-        let zero = sown.filter(|sown| !recorded && *sown < since).unwrap_or(since);
+        let zero = sown.filter(|sown| !self.ends.is_recorded() && *sown < since).unwrap_or(since);
         Seedtime { zero, sown }
     }
 
@@ -246,7 +272,7 @@ impl Season {
 
     /// Back to the file's band, without plants; `now` it begins. Whether there was anything to forget.
     pub fn forget_band(&mut self, now: Wall) -> bool {
-        if self.ends.dry.is_none() && self.ends.capacity.is_none() && self.ends.grown.is_none() {
+        if !self.ends.is_recorded() && !self.ends.gave_way() && self.ends.grown.is_none() {
             return false;
         }
         self.remember();
@@ -284,7 +310,8 @@ impl Season {
     /// Recorded weights follow a corrected span.
     pub fn rescale(&mut self, factor: f64) {
         let rescale = |ends: &mut Ends| {
-            for over in [&mut ends.dry, &mut ends.capacity].into_iter().flatten() {
+            let behind = [&mut ends.dry_behind_file, &mut ends.capacity_behind_file];
+            for over in [&mut ends.dry, &mut ends.capacity].into_iter().chain(behind).flatten() {
                 over.value = over.value * factor;
             }
             if let Some(was) = ends.altered.as_mut().and_then(|altered| altered.was.as_mut()) {
@@ -299,7 +326,8 @@ impl Season {
         self.before.iter_mut().for_each(rescale);
     }
 
-    /// Holds what commands set against the file as it is now: what has changed in the file wins.
+    /// Holds what commands set against the file as it is now: what has changed in the file wins. A recorded end of the band is a
+    /// measurement: where the file says nothing of it any more, it holds.
     pub fn meet_file(
         &mut self,
         settings: &FlatSettings,
@@ -315,8 +343,11 @@ impl Season {
         if let Some(over) = &mut self.stand {
             over.file.get_or_insert_default();
         }
-        let dry = give_way("dry_weight", &mut self.ends.dry, file_dry);
-        let capacity = give_way("capacity_weight", &mut self.ends.capacity, file_capacity);
+        // What `undo` goes back to has to meet the same file.
+        self.before.iter_mut().for_each(|ends| {
+            ends.meet_file(file_dry, file_capacity);
+        });
+        let [dry, capacity] = self.ends.meet_file(file_dry, file_capacity);
         if dry.is_some() || capacity.is_some() {
             self.ends.since = Some(now);
         }
@@ -334,6 +365,31 @@ impl Season {
         .flatten()
         .collect()
     }
+}
+
+fn end_meets_file(
+    key: &'static str,
+    recorded: &mut Commanded<Grams>,
+    behind: &mut Commanded<Grams>,
+    file: Option<Grams>,
+) -> Option<Replaced> {
+    if let Some(over) = recorded {
+        let value = over.value;
+        if file.is_none() {
+            over.file = None;
+            return None;
+        }
+        let replaced = give_way(key, recorded, file)?;
+        *behind = Some(Box::new(Over { value, file }));
+        return Some(replaced);
+    }
+    if file.is_some() {
+        behind.iter_mut().for_each(|over| over.file = file);
+        return None;
+    }
+    let Over { value, file: from } = *behind.take()?;
+    *recorded = Some(Box::new(Over { value, file: None }));
+    Some(Replaced { key, from: serde_json::json!(from), to: serde_json::json!(value) })
 }
 
 fn give_way<T: PartialEq + Serialize>(key: &'static str, over: &mut Commanded<T>, file: Option<T>) -> Option<Replaced> {
@@ -374,7 +430,7 @@ mod tests {
         assert_eq!(replaced.len(), 1);
         assert_eq!((replaced[0].key, &replaced[0].to), ("dry_weight", &serde_json::json!(1990.0)));
         let (band, from) = season.band(&edited, None).unwrap();
-        assert_eq!((band.dry(), band.capacity(), from), (Grams::new(1990.0), Grams::new(3100.0), BandFrom::Recorded));
+        assert_eq!((band.dry(), band.capacity(), from), (Grams::new(1990.0), Grams::new(3100.0), BandFrom::File));
     }
 
     #[test]

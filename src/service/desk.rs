@@ -4,7 +4,7 @@ use super::backlog::Backlog;
 use super::valves::Links;
 use super::{Clock, Standing, keeping, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
-use crate::moment::Wall;
+use crate::moment::{Mono, Span, Wall};
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
 use crate::notify::{News, Notifier};
 use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
@@ -29,6 +29,8 @@ const HELD_AT_MOST: Duration = Duration::from_secs(1);
 const FLUSHED_WITHIN: Duration = Duration::from_secs(5);
 /// At the end the store is waited for so long before the last answers are given.
 const KEPT_AT_THE_END: Duration = Duration::from_millis(500);
+/// The status and raised alerts come again so often, as states do: somebody may have deleted what the broker keeps of them.
+const ALIVE_EVERY: Span = Span::minutes(10);
 /// The store is thinned so often.
 const COMPACT_EVERY: Duration = Duration::from_secs(6 * 3600);
 
@@ -63,6 +65,8 @@ pub(super) struct Desk {
     payload: Vec<u8>,
     turned: Option<Instant>,
     compacted: Instant,
+    /// When the status was published last.
+    alive: Mono,
     /// Told in this turn, to be held until the store has written what belongs to it.
     fresh: Vec<Told>,
     held: VecDeque<Held>,
@@ -99,9 +103,11 @@ struct Held {
 
 impl Desk {
     pub fn new(site: Site, tools: Tools) -> Self {
+        let alive = tools.clock.now().mono;
         Self {
             site,
             tools,
+            alive,
             askers: HashMap::new(),
             tickets: 0,
             cleared: HashSet::new(),
@@ -178,6 +184,7 @@ impl Desk {
     /// Carries out all that the engine wants done.
     fn turn(&mut self) {
         self.look_at_the_store();
+        self.sign_of_life();
         self.drain();
         self.send_writes();
         while self.tell_what_is_flushed() {
@@ -199,6 +206,26 @@ impl Desk {
             self.compacted = now;
             self.tools.writer.compact(self.tools.clock.now().wall);
         }
+    }
+
+    /// Publishes again what is retained and has no sign of life of its own.
+    fn sign_of_life(&mut self) {
+        let now = self.tools.clock.now().mono;
+        if now.since(self.alive) < ALIVE_EVERY {
+            return;
+        }
+        self.alive = now;
+        // After a connection all of it is published anyway.
+        if self.tools.client.is_up() {
+            self.say_online();
+            let raised: Vec<_> = self.site.alerts().collect();
+            raised.into_iter().for_each(|(kind, subject)| self.backlog.put(Output::AlertRaised(kind, subject)));
+        }
+    }
+
+    fn say_online(&self) {
+        let topic = topic::status(self.tools.router.names());
+        self.tools.client.publish(Outgoing::new(topic, "online", Delivery::State { qos1: true }));
     }
 
     /// Without a store no valve may open, and people are to see why.
@@ -276,12 +303,7 @@ impl Desk {
                 Heard::Message(message) => self.message(&message, now),
                 Heard::Up { .. } => {
                     tracing::info!("Connected to the broker");
-                    let online = Outgoing::new(
-                        topic::status(self.tools.router.names()),
-                        "online",
-                        Delivery::State { qos1: true },
-                    );
-                    self.tools.client.publish(online);
+                    self.say_online();
                     for topic in &self.cleared {
                         self.tools.client.publish(clear(topic));
                     }

@@ -72,7 +72,8 @@ pub struct Order {
     pub word: String,
     /// What to do; or why it could not be read.
     pub command: Result<Command, String>,
-    /// Its own id: a repeat within 24 h gets the first answer and does nothing.
+    /// Its own id, among those to the same subject: a repeat within 24 h gets the first answer and does nothing, another
+    /// command under it is refused.
     pub id: Option<String>,
     /// When it was given, if it says so; older than 30 s is refused.
     pub time: Option<Wall>,

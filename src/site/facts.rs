@@ -54,6 +54,41 @@ struct SiteFacts {
 /// What the file of the last run said of a flat's stand, by the flat's id.
 type StoodThen = HashMap<String, Option<String>>;
 
+/// What was kept, by `of` and id.
+type Facts<'a> = HashMap<(&'a str, &'a str), &'a str>;
+
+/// Where the flats of the last run stood at its end, by command or by the file: flat and stand, in the order of that file.
+#[derive(Debug, Default)]
+struct LastRun {
+    stood: Vec<(String, Option<String>)>,
+}
+
+impl LastRun {
+    fn of(facts: &Facts, flats: &[String], by_file: &StoodThen) -> Self {
+        let mut stood: Vec<(String, Option<String>)> = Vec::with_capacity(flats.len());
+        for id in flats {
+            let kept = facts.get(&("flat", id.as_str())).and_then(|json| serde_json::from_str::<Kept>(json).ok());
+            let moved = kept.and_then(|kept| kept.season.stand).map(|over| over.value);
+            let stand = moved.or_else(|| by_file.get(id).cloned()).flatten();
+            // Two may have been meant for one stand: the first had it.
+            let free = stand.filter(|stand| !stood.iter().any(|(_, taken)| taken.as_ref() == Some(stand)));
+            stood.push((id.clone(), free));
+        }
+        Self { stood }
+    }
+
+    /// Where this flat stood; `None`: nobody knows.
+    fn stand_of(&self, flat: &str, formerly: Option<&str>) -> Option<Option<&str>> {
+        let of = |id: &str| self.stood.iter().find(|(flat, _)| flat == id).map(|(_, stand)| stand.as_deref());
+        of(flat).or_else(|| of(formerly?))
+    }
+
+    /// The flat that stood there.
+    fn flat_on(&self, stand: &str) -> Option<&str> {
+        self.stood.iter().find(|(_, there)| there.as_deref() == Some(stand)).map(|(flat, _)| flat.as_str())
+    }
+}
+
 /// What is kept of a stand, and of the turns on it if it is shared.
 #[derive(Debug, Serialize, Deserialize)]
 struct BenchFacts {
@@ -121,7 +156,7 @@ impl Site {
     /// Takes up what was kept.
     pub(super) fn recall(&mut self, saved: &Saved) {
         let plan = self.plan.clone();
-        let facts: HashMap<(&str, &str), &str> =
+        let facts: Facts =
             saved.facts.iter().map(|fact| ((fact.of.as_str(), fact.id.as_str()), fact.json.as_str())).collect();
         let mut before = None;
         let mut stood_then = None;
@@ -136,7 +171,10 @@ impl Site {
         if stood_then.as_ref() != Some(&self.stands_of_the_file()) {
             self.keep(Subject::Site);
         }
-        let stood_then: StoodThen = before.into_iter().flatten().zip(stood_then.into_iter().flatten()).collect();
+        let is_known = stood_then.is_some();
+        let flats_then = before.unwrap_or_default();
+        let stood_then: StoodThen = flats_then.iter().cloned().zip(stood_then.into_iter().flatten()).collect();
+        let last_run = is_known.then(|| LastRun::of(&facts, &flats_then, &stood_then));
         let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
@@ -187,6 +225,7 @@ impl Site {
                 anew.push(index);
             }
         }
+        self.load_stands(last_run.as_ref(), &anew);
         self.recall_alerts(saved);
         for flat in anew {
             let changes = self.board.clear_all(Of::Flat(flat), "sown anew");
@@ -274,7 +313,9 @@ impl Site {
         }
         let kept = &mut self.flats[index].kept;
         kept.season.sown = settings.sown.or(kept.season.sown);
+        let before = kept.season.ends.clone();
         let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);
+        let has_met = kept.season.ends != before;
         // The stand it was moved to may be gone from the file: then it belongs where the file has it.
         let is_gone = |id: &String| !plan.stands.iter().any(|(stand, _)| stand == id);
         if let Some(id) = kept.season.stand.as_ref().and_then(|over| over.value.clone()).filter(is_gone) {
@@ -286,6 +327,9 @@ impl Site {
         let is_told = moved.is_some() || replaced.iter().any(|replaced| replaced.key == "stand");
         if let Some(from) = then.filter(|then| !is_told && then.as_deref() != stand_id) {
             self.event(subject, Happening::Moved { from: from.clone(), to: stand_id.map(str::to_owned) });
+        }
+        if has_met {
+            self.keep(subject);
         }
         if !replaced.is_empty() {
             // What an event moved rests on what the file said then.
@@ -311,6 +355,35 @@ impl Site {
             self.stands[stand].flat = Some(index);
         }
         starts_anew
+    }
+
+    /// The file may have put flats on other stands than they stood on, or begun one anew: what its stand was last weighed with is
+    /// not this flat's, and it is carried there as by `move`.
+    fn load_stands(&mut self, last_run: Option<&LastRun>, anew: &[usize]) {
+        let plan = self.plan.clone();
+        let Some(last_run) = last_run else { return };
+        for (index, (id, settings)) in plan.flats.iter().enumerate() {
+            let here = self.flats[index].stand.map(|stand| self.id(Subject::Stand(stand)));
+            let there = last_run.stand_of(id, settings.formerly.as_deref());
+            if !anew.contains(&index) && there.is_some_and(|there| there != here) {
+                self.is_carried(index);
+                self.keep(Subject::Flat(index));
+            }
+        }
+        for (stand, (id, _)) in plan.stands.iter().enumerate().filter(|(_, (_, settings))| !settings.shared) {
+            let then = last_run.flat_on(id);
+            let flat = self.stands[stand].flat;
+            let is_same = match flat.map(|flat| &plan.flats[flat]) {
+                Some((id, settings)) => {
+                    then.is_some_and(|then| then == id || settings.formerly.as_deref() == Some(then))
+                }
+                None => then.is_none(),
+            };
+            if !is_same || flat.is_some_and(|flat| anew.contains(&flat)) {
+                self.stands[stand].stand.forget_load();
+                self.keep(Subject::Stand(stand));
+            }
+        }
     }
 
     fn recall_alerts(&mut self, saved: &Saved) {

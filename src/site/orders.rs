@@ -2,7 +2,7 @@
 
 use super::told::Newest;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
-use crate::flat::Soak;
+use crate::flat::{HEAVIEST, Soak};
 use crate::moment::{Mono, Span, Wall};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
@@ -36,6 +36,8 @@ struct Receipt {
     to: Subject,
     word: String,
     id: Option<String>,
+    /// What was commanded, as a number; only where there is an id.
+    says: Option<u64>,
     /// More than one where a command that still waits was repeated.
     tickets: Vec<Ticket>,
 }
@@ -45,6 +47,9 @@ struct Receipt {
 pub(super) struct Answered {
     pub at: Wall,
     pub ok: bool,
+    /// What was commanded, as a number: another command under its id is no repeat. `None` in older stores.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub says: Option<u64>,
     /// What is added to `"ok":true`, or `{"error": …}`.
     pub body: Map<String, Value>,
 }
@@ -61,6 +66,10 @@ const PATIENCE: Span = Span::seconds(30);
 const LATEST: Span = Span::seconds(30);
 /// The clock of who gives a command may be ahead by so much. Water is stopped whatever that clock says.
 const EARLIEST: Span = Span::minutes(1);
+/// Above capacity there is water in the tray, a dome, and plants: all of them together weigh less than so many bands, where a band
+/// counts as no narrower than this share of the capacity (judgements).
+const MOST_BANDS_ABOVE: f64 = 20.0;
+const NARROWEST: f64 = 0.05;
 const NOTHING_TO_UNDO: &str = "there is no record, correction, weight or pour to undo";
 /// So long the answer to an id is kept.
 const REMEMBERED: Span = Span::hours(24);
@@ -76,13 +85,25 @@ impl Awaited {
 impl Site {
     pub(super) fn order(&mut self, order: Order) {
         let Order { to, word, command, id, time, retained, ticket } = order;
-        let receipt = Receipt { to, word, id, tickets: ticket.into_iter().collect() };
+        let says = id.as_ref().map(|_| number_of(&word, &command));
+        let mut receipt = Receipt { to, word, id, says, tickets: ticket.into_iter().collect() };
         if retained {
             self.out.push_back(Output::ClearCommand(to));
             let error = "it was kept by the broker (retained), so nobody can say when it was meant; it has been cleared. \
                          Send commands without the retain flag";
             self.finish(receipt, Err(error.to_owned()));
             return;
+        }
+        if self.is_used_by_another(&receipt) {
+            // It must not take the place of the answer that belongs to the id.
+            let id = receipt.id.take().unwrap_or_default();
+            if !matches!(command, Ok(Command::Stop)) {
+                let error = format!(
+                    "the id {id:?} has been given to another command within 24 h, so this is no repeat of it; nothing was done. \
+                     Give each command an id of its own"
+                );
+                return self.finish(receipt, Err(error));
+            }
         }
         if let Some(first) = self.first_answer(&receipt) {
             self.answer(receipt.tickets, &first);
@@ -116,11 +137,21 @@ impl Site {
         Some(format!("{}/{}/{id}", receipt.to.of(), self.id(receipt.to)))
     }
 
-    fn first_answer(&mut self, receipt: &Receipt) -> Option<Answer> {
+    fn answered_before(&self, receipt: &Receipt) -> Option<&Answered> {
         let answered = self.answered.get(&self.answer_key(receipt)?)?;
-        if self.now.wall.since(answered.at) > REMEMBERED {
-            return None;
-        }
+        (self.now.wall.since(answered.at) <= REMEMBERED).then_some(answered)
+    }
+
+    /// Whether its id belongs to a command that says something else, answered already or still waiting.
+    fn is_used_by_another(&self, receipt: &Receipt) -> bool {
+        let waiting = self.stands.iter().flat_map(|bench| &bench.pending).map(|pending| &pending.receipt);
+        let same_id = waiting.filter(|first| receipt.id.is_some() && first.id == receipt.id && first.to == receipt.to);
+        let first = self.answered_before(receipt).and_then(|answered| answered.says);
+        first.into_iter().chain(same_id.filter_map(|first| first.says)).any(|says| Some(says) != receipt.says)
+    }
+
+    fn first_answer(&self, receipt: &Receipt) -> Option<Answer> {
+        let answered = self.answered_before(receipt)?;
         let body = answered.body.clone();
         let text = body.get("error").and_then(Value::as_str).unwrap_or_default().to_owned();
         Some(if answered.ok { Ok(body) } else { Err(text) })
@@ -159,7 +190,10 @@ impl Site {
                 Command::Set(set) => self.set(flat, &set),
                 Command::Move { stand } => self.move_flat(flat, stand),
                 Command::Shelve { time } => self.shelve(flat, time),
-                Command::Weigh { weight, at, sure } => self.weigh_typed(flat, weight, at, sure),
+                Command::Weigh { weight, at, sure } => match self.is_no_flat(flat, weight) {
+                    Some(why) => Err(why),
+                    None => self.weigh_typed(flat, weight, at, sure),
+                },
                 Command::Watered { volume, at, sure } => self.watered_typed(flat, volume, at, sure),
                 Command::Stage { name } => self.stage(flat, &name),
                 Command::Emerged => self.emerged(flat),
@@ -196,10 +230,10 @@ impl Site {
         }
         if let Some(key) = self.answer_key(&receipt) {
             let answered = match &done {
-                Ok(body) => Answered { at: self.now.wall, ok: true, body: body.clone() },
+                Ok(body) => Answered { at: self.now.wall, ok: true, says: receipt.says, body: body.clone() },
                 Err(error) => {
                     let body = Map::from_iter([("error".to_owned(), json!(error))]);
-                    Answered { at: self.now.wall, ok: false, body }
+                    Answered { at: self.now.wall, ok: false, says: receipt.says, body }
                 }
             };
             let now = self.now.wall;
@@ -218,7 +252,8 @@ impl Site {
 
     fn wait_for_flat(&mut self, flat: usize, what: Awaited, receipt: Receipt) {
         if self.flats[flat].stand.is_none() {
-            let done = self.just_weighed(flat).and_then(|weight| match what {
+            let weight = self.watered_since(flat).map_or_else(|| self.just_weighed(flat), Err);
+            let done = weight.and_then(|weight| match what {
                 Awaited::RecordDry(_) => self.record_dry(flat, weight),
                 _ => self.record_capacity_now(flat, weight),
             });
@@ -227,6 +262,35 @@ impl Site {
         if let Err(error) = self.stand_of(flat).map(|stand| self.wait_for(stand, what, receipt.clone())) {
             self.finish(receipt, Err(error));
         }
+    }
+
+    /// Why its last weight is not what it weighs now, though it may have been weighed a moment ago.
+    fn watered_since(&self, flat: usize) -> Option<String> {
+        let kept = &self.flats[flat].kept;
+        let poured = kept.between.as_ref().filter(|between| between.poured() > Grams::ZERO)?.poured();
+        let (id, poured) = (self.id(Subject::Flat(flat)), self.plan.words.volume(poured.of_water()));
+        kept.weighed?;
+        Some(format!(
+            "{id} has been watered since it was last weighed ({poured}): `weigh` it again, then say this again"
+        ))
+    }
+
+    /// Why no flat can have this weight, however sure somebody is.
+    fn is_no_flat(&self, flat: usize, weight: Grams) -> Option<String> {
+        let words = self.plan.words;
+        let shown = words.weight(weight);
+        if weight > HEAVIEST {
+            return Some(format!("{shown} is no flat: no scale for flats weighs more than {}", words.weight(HEAVIEST)));
+        }
+        let (band, _) = self.flats[flat].band?;
+        let width = band.width().max(band.capacity() * NARROWEST);
+        (weight > band.capacity() + width * MOST_BANDS_ABOVE).then(|| {
+            format!(
+                "{shown} is more than {MOST_BANDS_ABOVE:.0} times its band above its capacity ({}), which no water explains; nothing was done. Is it \
+                 a slip of the pen? If it is right, the band is wrong: mend it in the file, or `forget-band`, and record it anew",
+                words.weight(band.capacity())
+            )
+        })
     }
 
     /// Whether it stays on a stand: on a shared scale it is a guest.
@@ -482,8 +546,9 @@ impl Site {
             self.setting_changed(index);
             return Ok(self.band_answer(index));
         }
+        let potted = self.flats[index].kept.potted.as_ref().and_then(|potted| potted.told_by());
         if let Some(done) = self.undo_potting(index) {
-            self.undone(index, "pot-on", None);
+            self.undone(index, "pot-on", potted);
             return done;
         }
         match self.newest(index) {
@@ -572,6 +637,12 @@ impl Site {
         let recipe = self.recipe(index);
         self.flats[index].kept.season.capacity(&self.plan.flats[index].1, recipe.as_ref().map(|(fill, _)| fill))
     }
+}
+
+/// A number for what was commanded, the same in each run (FNV-1a, 64 bits).
+fn number_of(word: &str, command: &Result<Command, String>) -> u64 {
+    let text = format!("{word} {command:?}");
+    text.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
 }
 
 fn positive(weight: Option<Grams>) -> Result<(), String> {

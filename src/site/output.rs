@@ -176,6 +176,8 @@ pub enum Happening {
         by: By,
         /// Away from its stand.
         away: bool,
+        /// When it was poured, where that was told with it.
+        told_at: Option<Wall>,
     },
     /// `dome-on` or `dome-off`
     Dome {
@@ -317,13 +319,13 @@ pub enum Happening {
         /// Now.
         to: Option<String>,
     },
-    /// `setting-replaced`: the file won over what a command had set.
+    /// `setting-replaced`: the file won over what a command had set, or has left it to what was recorded.
     SettingReplaced {
         /// The key.
         what: String,
-        /// What the command had set.
+        /// What held before.
         from: Value,
-        /// What the file says.
+        /// What holds now.
         to: Value,
     },
     /// `alert-raised`

@@ -47,21 +47,13 @@ impl Site {
         let (from_id, to_id) = (id(self, from), id(self, to));
         let file = self.plan.flats[index].1.stand;
         let file_id = id(self, file);
-        self.interrupt(index, Span::minutes(30));
         if let Some(from) = from.filter(|&from| self.stands[from].flat == Some(index)) {
             self.stands[from].flat = None;
         }
         let flat = &mut self.flats[index];
         flat.kept.season.stand = (to != file).then(|| Box::new(Over { value: to_id.clone(), file: Some(file_id) }));
         flat.stand = to;
-        flat.carried = to.and(flat.kept.weighed).map(|weighed| (weighed.weight, self.now.mono));
-        flat.kept.misfit = None;
-        let there = to
-            .and_then(|stand| self.stands.get(stand))
-            .is_none_or(|bench| bench.shown.is_none() || bench.stand.is_loaded());
-        // Said to be there, but not weighed there yet: the next steady weight counts.
-        flat.on_stand = to.is_some() && there;
-        flat.kept.off_since = (to.is_some() && !there).then_some(self.now);
+        self.is_carried(index);
         if let Some(to) = to {
             self.stands[to].flat = Some(index);
         }
@@ -70,6 +62,21 @@ impl Site {
             self.reload(stand);
         }
         self.setting_changed(index);
+    }
+
+    /// The flat belongs on another stand from now on: it may be there already, or be carried there soon.
+    pub(super) fn is_carried(&mut self, index: usize) {
+        self.interrupt(index, Span::minutes(30));
+        let flat = &mut self.flats[index];
+        let to = flat.stand;
+        flat.carried = to.and(flat.kept.weighed).map(|weighed| (weighed.weight, self.now.mono));
+        flat.kept.misfit = None;
+        let there = to
+            .and_then(|stand| self.stands.get(stand))
+            .is_none_or(|bench| bench.shown.is_none() || bench.stand.is_loaded());
+        // Said to be there, but not weighed there yet: the next steady weight counts.
+        flat.on_stand = to.is_some() && there;
+        flat.kept.off_since = (to.is_some() && !there).then_some(self.now);
     }
 
     /// What is on a stand has been settled by a person: whatever it weighs now is right.

@@ -13,6 +13,9 @@ use serde_json::{Map, json};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Potted {
     at: Wall,
+    /// The number of the event that told of it; `None` in older stores.
+    #[serde(default)]
+    told_by: Option<u64>,
     /// The stand it was on.
     stand: Option<String>,
     into: Vec<Before>,
@@ -27,6 +30,12 @@ struct Before {
     asks_soak: Option<Wall>,
     grown: Option<Box<Plants>>,
     ledger: Option<Box<Ledger>>,
+}
+
+impl Potted {
+    pub(super) const fn told_by(&self) -> Option<u64> {
+        self.told_by
+    }
 }
 
 impl Site {
@@ -57,7 +66,8 @@ impl Site {
         }
         let ids: Vec<String> = into.iter().map(|&other| self.id(Subject::Flat(other)).to_owned()).collect();
         self.event(Subject::Flat(index), Happening::PottedOn { into: ids.clone() });
-        self.retire(index, before);
+        let told_by = Some(self.seq);
+        self.retire(index, before, told_by);
         Ok(Map::from_iter([("into".to_owned(), json!(ids)), ("retired".to_owned(), json!(id))]))
     }
 
@@ -87,7 +97,7 @@ impl Site {
         ))
     }
 
-    fn retire(&mut self, index: usize, into: Vec<Before>) {
+    fn retire(&mut self, index: usize, into: Vec<Before>, told_by: Option<u64>) {
         let stand = self.flats[index].stand;
         let own = stand.filter(|&stand| !self.plan.stands[stand].1.shared);
         let id = own.map(|stand| self.id(Subject::Stand(stand)).to_owned());
@@ -100,7 +110,7 @@ impl Site {
         let kept = &mut self.flats[index].kept;
         kept.retired = Some(now);
         kept.soak = None;
-        kept.potted = Some(Box::new(Potted { at: now, stand: id, into }));
+        kept.potted = Some(Box::new(Potted { at: now, told_by, stand: id, into }));
         self.leave_out_of_turns(index);
         let changes = self.board.clear_all(Of::Flat(index), "its plants have been potted on");
         self.carry_out(changes);

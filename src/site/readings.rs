@@ -410,7 +410,7 @@ impl Site {
             }
         }
         let (added, kept) = (gross.of_water(), kept.of_water());
-        self.event(Subject::Flat(index), Happening::Watered { added, kept, by, away });
+        self.event(Subject::Flat(index), Happening::Watered { added, kept, by, away, told_at: None });
     }
 
     pub(super) fn is_soaking(&self, index: usize) -> bool {

@@ -6,7 +6,7 @@ use super::life::Seen;
 use super::orders::Done;
 use super::readings::QUIET_AFTER_WATER;
 use super::{By, Happening, Site, Subject};
-use crate::flat::{BandFrom, Derived, FULL, Taken, carried_over};
+use crate::flat::{BandFrom, Derived, FULL, Taken, carried_over, later};
 use crate::moment::{Moment, Span, Wall};
 use crate::stand::can_weigh;
 use crate::units::{Grams, Millilitres};
@@ -236,7 +236,8 @@ impl Site {
     ) {
         let now = self.now;
         let (before, first) = (self.derived(index), self.seq + 1);
-        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand };
+        let told_at = (at.wall != now.wall).then_some(at.wall);
+        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand, told_at };
         self.event(Subject::Flat(index), what);
         let seq = self.seq;
         // What a valve pours nobody takes back, nor what was told before it.
@@ -245,7 +246,7 @@ impl Site {
         }
         let flat = &mut self.flats[index];
         flat.kept.between.get_or_insert_default().pour(seq, at, more);
-        flat.kept.watered = Some(at);
+        flat.kept.watered = later(flat.kept.watered, at);
         flat.kept.drying.interrupted(now, Span::ZERO);
         self.carry_on(index);
         self.may_be_soaked(index, at);
@@ -258,7 +259,7 @@ impl Site {
     pub(super) fn watered_unseen(&mut self, index: usize, gain: Grams, at: Moment) {
         self.flats[index].kept.watered = Some(at);
         let added = gain.of_water();
-        let what = Happening::Watered { added, kept: added, by: By::Unknown, away: true };
+        let what = Happening::Watered { added, kept: added, by: By::Unknown, away: true, told_at: None };
         self.event(Subject::Flat(index), what);
     }
 
@@ -266,7 +267,7 @@ impl Site {
     pub(super) fn may_be_soaked(&mut self, index: usize, at: Moment) {
         let flat = &mut self.flats[index];
         if flat.fraction.is_some_and(|fraction| fraction >= FULL) {
-            flat.kept.soaked = Some(at);
+            flat.kept.soaked = later(flat.kept.soaked, at);
         }
     }
 

@@ -96,6 +96,12 @@ fn differs(then: Option<f64>, now: Option<f64>) -> bool {
 }
 
 impl StandFacts {
+    /// Nothing is known of what is on it.
+    pub(super) fn forget_load(&mut self) {
+        (self.place, self.misfit) = (Place::Unknown, false);
+        (self.weight, self.before, self.drying) = (None, None, None);
+    }
+
     /// What a handler knows, by the wall clock.
     pub(super) fn of_handler(&mut self, handler: &Handler, wall: impl Fn(crate::moment::Mono) -> Wall) {
         self.place = handler.place;

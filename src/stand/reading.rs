@@ -401,6 +401,13 @@ impl Stand {
         }
     }
 
+    /// Another flat belongs on it than before the restart: what its weights said then is not this one's.
+    pub fn forget_load(&mut self) {
+        if let Some(facts) = &mut self.cold.restored {
+            facts.forget_load();
+        }
+    }
+
     /// Takes up what was known before a restart.
     fn resume(&mut self, at: Moment) {
         let Some(facts) = self.cold.restored.take() else { return };

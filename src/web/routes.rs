@@ -148,6 +148,15 @@ async fn history(here: Here, Path(flat): Path<String>, window: Result<Query<Wind
         (Ok(from), Ok(to)) => (from, to),
         (Err(why), _) | (_, Err(why)) => return problem(StatusCode::BAD_REQUEST, &why),
     };
+    if let (Some(from), Some(to)) = (from, to)
+        && from > to
+    {
+        let (from, to) = (zone.stamp(from), zone.stamp(to));
+        let why = format!(
+            "`from` ({from}) is after `to` ({to}), so nothing can lie between them. Are they the wrong way round?"
+        );
+        return problem(StatusCode::BAD_REQUEST, &why);
+    }
     let unknown = format!("there is no flat {flat:?}");
     match here.ask(PATIENCE, |answer| Ask::History { flat, from, to, answer }).await {
         Ok(Some(points)) => {

@@ -141,11 +141,12 @@ fn more<M: SerializeMap>(what: &Happening, zone: Zone, map: &mut M) -> Result<()
         | Happening::Removed { change }
         | Happening::Bumped { change }
         | Happening::Visited { change } => map.serialize_entry("change_g", &grams(*change)),
-        Happening::Watered { added, kept, by, away } => {
+        Happening::Watered { added, kept, by, away, told_at } => {
             map.serialize_entry("added_ml", &millilitres(*added))?;
             map.serialize_entry("kept_ml", &millilitres(*kept))?;
             map.serialize_entry("by", by.name())?;
-            map.serialize_entry("where", if *away { "away" } else { "stand" })
+            map.serialize_entry("where", if *away { "away" } else { "stand" })?;
+            told_at.map_or(Ok(()), |at| map.serialize_entry("at", &zone.stamp(at)))
         }
         Happening::Soaking { pass, weight } => {
             map.serialize_entry("pass", pass)?;

@@ -169,6 +169,8 @@ async fn states_and_histories_are_given() {
     ] {
         assert_eq!(bench.get(&format!("/api/flats/leek-1/history{window}")).await.json(), expected, "{window}");
     }
+    let (status, error) = bench.get("/api/flats/leek-1/history?from=2026-03-05&to=2026-03-04").await.refusal();
+    assert!(status == 400 && error.contains("is after `to`"), "{error}");
     let (status, error) = bench.get("/api/flats/leek-1/history?from=yesterday").await.refusal();
     assert!(status == 400 && error.contains("yesterday"), "{error}");
     assert_eq!(bench.get("/api/flats/leek-9/history").await.refusal().0, 404);

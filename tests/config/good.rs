@@ -276,8 +276,29 @@ flats:
         "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (4 in all)",
         "`dome_weight` of flat `e` is 5000 g, more than all the water between dry and soaked, 1 g",
         "unknown until `record-capacity`, if nothing was recorded yet",
+        "flat `e` weighs 2000 g dry and 2001 g at capacity: that is hardly any water",
     ] {
         assert!(report.contains(note), "{note}: {report}");
     }
-    assert_eq!(report.matches("note:").count(), 6, "{report}");
+    assert_eq!(report.matches("note:").count(), 7, "{report}");
+}
+
+#[test]
+fn a_band_that_no_flat_has_is_doubted() {
+    // Found by a new user.
+    let notes = |dry: &str, capacity: &str| {
+        let pair = format!("dry_weight: {dry}, capacity_weight: {capacity}");
+        let of_flat = good(&format!("version: 1\nflats: {{leek: {{label: Leek, {pair}}}}}\n")).notes;
+        let of_fill =
+            good(&format!("version: 1\nfills: {{plug: {{{pair}}}}}\nflats: {{leek: {{label: Leek, fill: plug}}}}\n"))
+                .notes;
+        assert_eq!(of_flat.len(), of_fill.len(), "{of_fill:?}");
+        of_flat.join("; ")
+    };
+    assert!(notes("1 g", "1000000000000000000000000000000 g").contains("no flat weighs so much"));
+    assert!(notes("100 g", "100.001 g").contains("hardly any water"));
+    assert!(notes("100 g", "2500 g").contains("so many times its own weight"));
+    for (dry, capacity) in [("1986 g", "3175 g"), ("250 g", "2900 g"), ("40 kg", "55 kg"), ("6 lb", "6.5 lb")] {
+        assert_eq!(notes(dry, capacity), "", "{dry} to {capacity}");
+    }
 }

@@ -135,3 +135,30 @@ valves:
     let told = tarewell::command::check::report("f", &checked, tarewell::moment::Wall::from_millis(0));
     assert!(told.contains("`main`: stuck open it would pour 235 mL before its own timer closes it (70 s)"), "{told}");
 }
+
+#[test]
+fn valves_that_hang_on_the_embedded_broker_are_told_once() {
+    // Found by a new user.
+    let text = |broker: &str, mode: &str, open: &str| {
+        format!(
+            "version: 1
+broker: {broker}
+stands: {{s1: {{topic: a}}, s2: {{topic: b}}}}
+flats: {{red: {{label: Red, stand: s1}}, blue: {{label: Blue, stand: s2}}}}
+valves:
+  tap: {{topic: t, open: '{open}', close: 'OFF', report: {{topic: t/is, open: 1, closed: 0}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{red: 2 L/h}}}}
+  drip: {{topic: u, open: 'ON {{seconds}}', close: 'OFF', report: {{topic: u/is, open: 1, closed: 0}}, mode: {mode}, max_run: 5 min, max_per_day: 1 L, feeds: {{blue: 2 L/h}}}}
+"
+        )
+    };
+    let told = |broker, mode, open| {
+        let notes = good(&text(broker, mode, open)).notes;
+        notes.into_iter().filter(|note| note.contains("embedded")).collect::<Vec<_>>()
+    };
+    for mode in ["ask", "auto"] {
+        let notes = told("embedded", mode, "ON {seconds}");
+        assert!(notes.len() == 1 && notes[0].contains("only timers of their own close `tap`, `drip`"), "{notes:?}");
+        assert!(told("{url: 'mqtt://localhost'}", mode, "ON {seconds}").is_empty());
+    }
+    assert!(told("embedded", "advise", "ON {seconds}").is_empty());
+}

@@ -106,25 +106,29 @@ impl House {
     }
 
     pub(crate) fn say(&mut self, to: Subject, command: Command) -> Answer {
-        self.tell(to, command);
+        self.say_as(to, None, command)
+    }
+
+    pub(crate) fn say_as(&mut self, to: Subject, id: Option<&str>, command: Command) -> Answer {
+        self.tell(to, id, command);
         self.answered()
     }
 
     /// A command whose answer may have to wait for a weight.
     pub(crate) fn asks(&mut self, flat: usize, command: Command) {
-        self.tell(Subject::Flat(flat), command);
+        self.tell(Subject::Flat(flat), None, command);
     }
 
     pub(crate) fn answered(&mut self) -> Answer {
         self.answers.pop().expect("each command is answered")
     }
 
-    fn tell(&mut self, to: Subject, command: Command) {
+    fn tell(&mut self, to: Subject, id: Option<&str>, command: Command) {
         self.handle(Input::Order(Order {
             to,
             word: "test".to_owned(),
             command: Ok(command),
-            id: None,
+            id: id.map(str::to_owned),
             time: None,
             retained: false,
             ticket: Some(Ticket(1)),
@@ -188,6 +192,18 @@ impl House {
         self.begin_again(facts, seconds);
     }
 
+    /// The same with what was kept as another version would have it.
+    pub(crate) fn crash_as(&mut self, seconds: f64, edit: impl Fn(&str) -> String) {
+        self.kept.values_mut().for_each(|fact| fact.json = edit(&fact.json));
+        self.crash(seconds);
+    }
+
+    /// Ends without warning, and begins again after so many seconds with an edited file.
+    pub(crate) fn edited(&mut self, plan: Plan, seconds: f64) {
+        let facts = self.kept.values().cloned().collect();
+        self.begin_again_by(plan, facts, seconds);
+    }
+
     /// Ends and begins again with all that is to be kept, after so many seconds.
     pub(crate) fn restart(&mut self, seconds: f64) {
         let plan = self.site.plan().clone();
@@ -198,10 +214,14 @@ impl House {
     }
 
     fn begin_again(&mut self, facts: Vec<Fact>, seconds: f64) {
-        let plan = self.site.plan().clone();
+        let plan = (**self.site.plan()).clone();
+        self.begin_again_by(plan, facts, seconds);
+    }
+
+    fn begin_again_by(&mut self, plan: Plan, facts: Vec<Fact>, seconds: f64) {
         let last_seq = self.events.last().map_or(0, |event| event.seq);
         self.seconds += seconds;
-        self.site = Site::new(plan, &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
+        self.site = Site::new(Arc::new(plan), &Saved { facts, last_seq, ..Saved::default() }, moment(self.seconds));
         self.handle(Input::Tick);
     }
 

@@ -140,21 +140,66 @@ fn command(run: &mut Run, key: &str, value: &Value) -> bool {
     }
 }
 
+/// A measurement, which holds where the file says nothing.
+fn is_end(key: &str) -> bool {
+    matches!(key, "dry_weight" | "capacity_weight")
+}
+
 #[test]
-fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
+fn a_key_taken_out_of_the_file_leaves_the_band_to_what_was_recorded() {
+    // Found by a new user.
+    let without = File::from(KEYS.map(|key| (key, Value::Null)));
+    let mut with = without.clone();
+    with.insert("dry_weight", json!(1400.0));
+    let mut run = Run::start(&without, &Saved::default(), 0);
+    for (weight, record) in [(1450.0, Command::RecordDry), (2500.0, Command::RecordCapacity { now: true })] {
+        run.now = run.now.after(Span::seconds(1));
+        assert!(run.say(Command::Weigh { weight: Grams::new(weight), at: None, sure: true }) && run.say(record));
+    }
+    let band = |run: &Run| (run.holds()["dry_weight"].clone(), run.holds()["capacity_weight"].clone());
+    let from = |run: &Run| run.site.flat_state(0).unwrap().band_from;
+    assert_eq!(from(&run), Some("recorded"));
+    let told = |from: f64, to: f64| ("dry_weight".to_owned(), json!(from), json!(to));
+
+    let mut by_file = Run::start(&with, &run.saved(), 1);
+    assert_eq!((band(&by_file), from(&by_file)), ((json!(1400.0), json!(2500.0)), Some("file")));
+    assert_eq!(by_file.replaced, [told(1450.0, 1400.0)]);
+    let saved = by_file.saved();
+    assert!(by_file.say(Command::Undo));
+    assert_eq!(band(&by_file), (json!(1400.0), Value::Null), "the last record, and no other, is taken back");
+
+    let again = Run::start(&without, &saved, 2);
+    assert_eq!((band(&again), from(&again)), ((json!(1450.0), json!(2500.0)), Some("recorded")));
+    assert_eq!(again.replaced, [told(1400.0, 1450.0)]);
+    let mut again = Run::start(&without, &again.saved(), 3);
+    assert!(again.replaced.is_empty(), "it is told once");
+    assert!(again.say(Command::Undo));
+    assert_eq!(band(&again), (json!(1450.0), Value::Null));
+
+    let mut forgotten = Run::start(&with, &saved, 2);
+    assert!(forgotten.say(Command::ForgetBand));
+    let forgotten = Run::start(&without, &forgotten.saved(), 3);
+    assert_eq!(band(&forgotten), (Value::Null, Value::Null), "what is forgotten does not come back");
+}
+
+#[test]
+fn three_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
     let mut random = Random::new(11);
     let mut file = File::from(KEYS.map(|key| (key, Value::Null)));
     file.extend([("dry_weight", json!(2000.0)), ("capacity_weight", json!(3000.0))]);
     // What a command set, and what the file said then.
     let mut over: BTreeMap<&str, (Value, Value)> = BTreeMap::new();
+    // A recorded end of the band that has given way to the file, and what that says.
+    let mut behind: BTreeMap<&str, (Value, Value)> = BTreeMap::new();
     let mut run = Run::start(&file, &Saved::default(), 0);
     // Dry, so that it is on today's list, where its place stands.
     assert!(run.say(Command::Weigh { weight: Grams::new(2050.0), at: None, sure: true }));
-    let (mut told, mut held, mut moved) = (0, 0, 0);
-    for edit in 1..=200 {
+    let (mut told, mut held, mut moved, mut held_again) = (0, 0, 0, 0);
+    for edit in 1..=300 {
         let key = KEYS[random.between(0.0, 5.999) as usize];
         let wanted = value(key, &mut random);
         if random.chance(0.5) && run.holds()[key] != wanted && command(&mut run, key, &wanted) {
+            behind.remove(key);
             let goes_back = file[key] == wanted && key == "stand";
             if goes_back {
                 over.remove(key)
@@ -174,11 +219,17 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
         run.say(Command::Weigh { weight: Grams::new(2050.0), at: None, sure: true });
 
         let key = KEYS[random.between(0.0, 5.999) as usize];
-        let may_miss = !matches!(key, "dry_weight" | "capacity_weight");
+        // Without a band it is on no list.
+        let may_miss = !is_end(key) || over.contains_key(key) || behind.contains_key(key);
         let edited = if may_miss && random.chance(0.25) { Value::Null } else { value(key, &mut random) };
         let before = file.insert(key, edited).unwrap();
+        let is_measured = |key: &str| is_end(key) && file[key].is_null();
+        for (key, (_, then)) in over.iter_mut().filter(|(key, _)| is_measured(key)) {
+            then.clone_from(&file[*key]);
+        }
         let gives_way: Vec<&str> =
             KEYS.into_iter().filter(|key| over.get(key).is_some_and(|(_, then)| *then != file[key])).collect();
+        let holds_again: Vec<&str> = behind.keys().copied().filter(|key| is_measured(key)).collect();
         let saved = run.saved();
         run = Run::start(&file, &saved, edit);
         for key in &gives_way {
@@ -187,6 +238,22 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
             let (_, from, to) = event.unwrap_or_else(|| panic!("edit {edit}: {key} gave way, and nothing was told"));
             assert_eq!((from, to), (&was, &file[key]), "edit {edit}: {key}");
             told += 1;
+            if is_end(key) {
+                behind.insert(key, (was, Value::Null));
+            }
+        }
+        for key in &holds_again {
+            let (value, then) = behind.remove(key).unwrap();
+            assert!(
+                run.replaced.contains(&((*key).to_owned(), then, value.clone())),
+                "edit {edit}: {:?}",
+                run.replaced
+            );
+            over.insert(key, (value, Value::Null));
+            held_again += 1;
+        }
+        for (key, (_, then)) in &mut behind {
+            then.clone_from(&file[*key]);
         }
         let is_moved = key == "stand" && before != file["stand"] && !over.contains_key("stand");
         let is_moved = is_moved && !gives_way.contains(&"stand");
@@ -194,7 +261,7 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
         let moves = is_moved.then(|| (stand(&before), stand(&file["stand"])));
         assert_eq!(run.moved, moves.into_iter().collect::<Vec<_>>(), "edit {edit}: its stand in the file");
         moved += run.moved.len();
-        assert_eq!(run.replaced.len(), gives_way.len(), "edit {edit}: {:?}", run.replaced);
+        assert_eq!(run.replaced.len(), gives_way.len() + holds_again.len(), "edit {edit}: {:?}", run.replaced);
         let holds = run.holds();
         for key in KEYS {
             let usual = match key {
@@ -208,5 +275,8 @@ fn two_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
             held += usize::from(over.contains_key(key));
         }
     }
-    assert!(told > 20 && held > 100 && moved > 5, "{told} told, {held} held, {moved} moved");
+    assert!(
+        told > 20 && held > 100 && moved > 5 && held_again > 2,
+        "{told} told, {held} held, {moved} moved, {held_again} held again"
+    );
 }

@@ -26,6 +26,7 @@ mod restarts;
 mod rounds;
 mod season;
 mod sim;
+mod slips;
 mod stand;
 #[path = "../support/storm/mod.rs"]
 mod storm;

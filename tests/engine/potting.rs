@@ -31,6 +31,9 @@ fn a_potting_on_that_is_taken_back_leaves_nothing_behind() {
     assert!(!is_doubted(&house, BEET) && !is_doubted(&house, FENNEL), "nothing is asked of them");
     house.reads(OWN, 2600.0, 60);
     assert_eq!(house.fraction(LEEKS), 0.6);
+    let potted = house.seq(LEEKS, |what| matches!(what, Happening::PottedOn { .. }));
+    let undone = |what: &Happening| *what == Happening::Undone { what: "pot-on", undoes: Some(potted) };
+    assert!(house.last(LEEKS, undone).is_some(), "what is taken back has a number");
     house.wait(1200.0);
     let asked =
         |what: &Happening| matches!(what, Happening::AlertRaised { kind, .. } if kind.name() == "band-doubtful");

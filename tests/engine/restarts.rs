@@ -1,7 +1,8 @@
 //! What happens to a flat while the program ends and begins again.
 
-use crate::bases::{House, LEEKS, OWN, is_watered};
-use tarewell::site::{Command, Happening, Was};
+use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
+use tarewell::site::{Command, Happening, Plan, Was};
+use tarewell::stand::StandSettings;
 
 fn watered(house: &House) -> Vec<f64> {
     let amount = |what: &Happening| match what {
@@ -45,4 +46,88 @@ fn water_that_came_just_before_a_restart_or_meanwhile_is_told_once() {
             assert_eq!(house.of_flat(LEEKS, "since_watered_h"), serde_json::Value::Null, "{case}");
         }
     }
+}
+
+const OTHER: usize = 2;
+
+/// Leeks and chard, each on a stand of its own.
+fn two_stands(leeks: usize, chard: usize) -> Plan {
+    let mut plan = plan();
+    plan.stands.push(("other".to_owned(), StandSettings::default()));
+    plan.flats[LEEKS].1.stand = Some(leeks);
+    plan.flats[CHARD].1.stand = Some(chard);
+    plan
+}
+
+/// What the weights were taken for since the event of this number, in words.
+fn read_from_weights(house: &House, since: u64) -> Vec<String> {
+    let is_of_weights = |what: &&Happening| {
+        !matches!(what, Happening::Moved { .. } | Happening::AlertRaised { .. } | Happening::AlertCleared { .. })
+    };
+    let later = house.events.iter().filter(|event| event.seq > since).map(|event| &event.what);
+    later.filter(is_of_weights).map(|what| format!("{what:?}")).collect()
+}
+
+#[test]
+fn flats_that_the_file_swaps_bring_their_weights_along() {
+    // Found by a new user. They are swapped while it is away, or only a while after it has begun.
+    for carried_later in [false, true] {
+        let mut house = House::of(two_stands(OWN, OTHER));
+        for _ in 0..6 {
+            house.reads(OWN, 2590.0, 120);
+            house.reads(OTHER, 2500.0, 120);
+        }
+        let last = house.events.last().map_or(0, |event| event.seq);
+        house.edited(two_stands(OTHER, OWN), 60.0);
+        let moved = house.events.iter().filter(|event| matches!(event.what, Happening::Moved { .. })).count();
+        assert_eq!(moved, 2);
+        if carried_later {
+            house.reads(OWN, 2590.0, 60);
+            house.reads(OTHER, 2500.0, 60);
+        }
+        for _ in 0..6 {
+            house.reads(OWN, 2500.0, 120);
+            house.reads(OTHER, 2590.0, 120);
+        }
+        let told = read_from_weights(&house, last);
+        let is_touch = |told: &String| told.starts_with("Bumped");
+        assert!(told.iter().all(|told| carried_later && is_touch(told)), "carried later {carried_later}: {told:?}");
+        assert_eq!((house.fraction(LEEKS), house.fraction(CHARD)), (0.59, 0.5), "carried later {carried_later}");
+    }
+}
+
+#[test]
+fn what_a_stand_weighed_is_not_that_of_a_flat_the_file_begins_on_it() {
+    let day = |day: &str| Some(day.parse().unwrap());
+    let sown = |on: &str| {
+        let mut plan = two_stands(OWN, OTHER);
+        plan.flats[LEEKS].1.sown = day(on);
+        plan
+    };
+    let mut renamed = sown("2026-02-01");
+    renamed.flats[LEEKS].0 = "new-leeks".to_owned();
+    for (case, edited) in [("sown anew", sown("2026-03-01")), ("another flat", renamed)] {
+        let mut house = House::of(sown("2026-02-01"));
+        house.reads(OWN, 2300.0, 600);
+        let last = house.events.last().map_or(0, |event| event.seq);
+        house.edited(edited, 60.0);
+        house.reads(OWN, 2900.0, 900);
+        let told: Vec<_> = read_from_weights(&house, last);
+        assert!(!told.iter().any(|told| told.starts_with("Watered")), "{case}: {told:?}");
+        assert_eq!(house.fraction(LEEKS), 0.9, "{case}");
+    }
+}
+
+#[test]
+fn a_flat_on_the_stand_it_had_goes_on_from_its_weight_whatever_else_the_file_says() {
+    let mut house = House::of(two_stands(OWN, OTHER));
+    house.reads(OWN, 2300.0, 600);
+    let mut edited = two_stands(OWN, OTHER);
+    edited.flats[LEEKS].0 = "new-leeks".to_owned();
+    edited.flats[LEEKS].1.formerly = Some("leeks".to_owned());
+    edited.flats.swap(LEEKS, CHARD);
+    edited.flats[4].1.like = Some(CHARD);
+    house.edited(edited, 60.0);
+    house.reads(OWN, 2600.0, 900);
+    assert_eq!(watered(&house).len(), 1, "water that came meanwhile is told");
 }

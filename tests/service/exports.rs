@@ -153,6 +153,30 @@ fn a_weight_taken_back_stays_so_in_another_time_zone_and_in_the_history() {
 }
 
 #[test]
+fn a_pour_told_late_is_exported_with_the_time_it_was_poured() {
+    // Found by a new user.
+    let house = House::own_broker();
+    let service = house.run(BEFORE);
+    let poured = now() - chrono::Duration::hours(50);
+    let told = json!({"command": "watered", "volume_ml": 300, "at": poured.to_rfc3339()});
+    say(service.web(), "beet", &told);
+    assert_eq!(service.stop().0, 0);
+    let seconds = |time: &str| chrono::DateTime::parse_from_rfc3339(time).unwrap().timestamp();
+    let rows = export(&house, &[])("waterings.csv");
+    assert!(rows.len() == 1 && seconds(&rows[0][2]) == poured.timestamp(), "{rows:?}");
+    let event = export(&house, &[])("events.csv").into_iter().find(|row| row[4] == "watered").unwrap();
+    assert!(seconds(&event[3]) > poured.timestamp() && event[5].contains("\"at\":"), "{event:?}");
+    // The limits go by that time as well.
+    let day = |ago: i64| (now() - chrono::Duration::hours(ago)).to_rfc3339();
+    assert_eq!(export(&house, &["--to", &day(40)])("waterings.csv").len(), 1);
+    assert!(export(&house, &["--from", &day(40)])("waterings.csv").is_empty());
+    let mut command = tarewell();
+    command.args(["export", "--from", &day(1), "--to", &day(2), "--config"]).arg(house.path("tarewell.yaml"));
+    let (code, _, errors) = finish(command);
+    assert!(code == 2 && errors.contains("is after --to"), "{errors}");
+}
+
+#[test]
 fn a_former_id_that_does_nothing_is_told() {
     let house = House::own_broker();
     let of = |id: &str, more: &str| {

@@ -49,12 +49,19 @@ fn events_have_the_fields_of_the_contract() {
         Happening::Returned { change: g(-0.04) },
         json!({"event":"returned","of":"flat","id":"leek-1","change_g":0.0}),
     );
-    let watered =
-        Happening::Watered { added: Millilitres::new(401.26), kept: Millilitres::new(395.0), by: By::Hand, away: true };
+    let watered = |told_at| {
+        let (added, kept) = (Millilitres::new(401.26), Millilitres::new(395.0));
+        Happening::Watered { added, kept, by: By::Hand, away: true, told_at }
+    };
     more(
         flat,
-        watered,
+        watered(None),
         json!({"event":"watered","of":"flat","id":"leek-1","added_ml":401.3,"kept_ml":395.0,"by":"hand","where":"away"}),
+    );
+    more(
+        flat,
+        watered(Some(Wall::from_millis(1_773_043_200_000))),
+        json!({"event":"watered","of":"flat","id":"leek-1","added_ml":401.3,"kept_ml":395.0,"by":"hand","where":"away","at":"2026-03-09T09:00:00+01:00"}),
     );
     more(
         flat,
