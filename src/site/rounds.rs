@@ -188,7 +188,7 @@ impl Site {
         self.stands[stand].rested = Some(weight);
         self.stands[stand].last_taken = Some(weight);
         self.refresh_scene(stand);
-        self.stands[stand].stand.accept_load();
+        self.stands[stand].stand.accept_load_at(weight);
         self.interrupt(flat, Span::ZERO);
         self.setting_changed(flat);
         self.publish_stand(stand);
@@ -205,7 +205,8 @@ impl Site {
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.
-            self.gained_before_it_was_lifted(flat, gain);
+            self.gained_while_it_lay_there(flat, gain);
+            self.sample(flat);
         }
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;
