@@ -97,13 +97,22 @@ impl Standing {
     #[must_use]
     pub fn weights_taken_back(&self, events: &[KeptEvent]) -> TakenBack {
         let is_none = |event: &&KeptEvent| event.name == "weighed" && self.was(event) != Some("weighed");
-        let one = |event: &KeptEvent| {
-            let json: Value = serde_json::from_str(&event.json).ok()?;
-            // The instant, and not its text: the offset in it is that of the time zone which the file had then.
-            let at = DateTime::parse_from_rfc3339(json["weighed_at"].as_str()?).ok()?;
-            Some((event.id.clone(), at.timestamp(), tenths(json["to"].as_f64()?)))
-        };
-        TakenBack(events.iter().filter(is_none).filter_map(one).collect())
+        let walls: HashMap<u64, Wall> = events.iter().map(|event| (event.seq, event.wall)).collect();
+        let mut back = TakenBack::default();
+        for event in events.iter().filter(|event| event.name == "weighed") {
+            let json: Value = serde_json::from_str(&event.json).unwrap_or_default();
+            let told = weight_told(event, &json);
+            if !is_none(&event) {
+                back.stands.extend(told);
+                continue;
+            }
+            back.told.extend(told);
+            let until = self.taken.get(&self.first_of(event.seq)).and_then(|correction| walls.get(&correction.seq));
+            if let Some(&until) = until.filter(|_| json["basis"] == "scale") {
+                back.lay_there.entry(event.id.clone()).or_default().push((event.wall, until));
+            }
+        }
+        back
     }
 
     /// Whether an event of a correction is the last word on what it corrects.
@@ -119,16 +128,39 @@ impl Standing {
     }
 }
 
-/// Weights that were told and taken back: of which flat, at which second, tenths of a gram. That is as exact as an event tells them.
+/// A weight of which flat, at which second, in tenths of a gram. That is as exact as an event tells it.
+type WeightTold = (String, i64, String);
+
+fn weight_told(event: &KeptEvent, json: &Value) -> Option<WeightTold> {
+    // The instant, and not its text: the offset in it is that of the time zone which the file had then.
+    let at = DateTime::parse_from_rfc3339(json["weighed_at"].as_str()?).ok()?;
+    Some((event.id.clone(), at.timestamp(), tenths(json["to"].as_f64()?)))
+}
+
+/// Weights that were told and taken back.
 #[derive(Debug, Default)]
-pub struct TakenBack(BTreeSet<(String, i64, String)>);
+pub struct TakenBack {
+    told: BTreeSet<WeightTold>,
+    /// Those that still stand.
+    stands: BTreeSet<WeightTold>,
+    /// From when until when a shared scale went on weighing what was taken back in the end, by the flat it was taken for: what was
+    /// weighed later was taken back first.
+    lay_there: HashMap<String, Vec<(Wall, Wall)>>,
+}
 
 impl TakenBack {
     /// Whether this weight of the flat was taken back.
     #[must_use]
     pub fn has(&self, flat: &str, point: &Point) -> bool {
+        if self.told.is_empty() {
+            return false;
+        }
         let second = point.at.since(Wall::from_millis(0)).millis().div_euclid(1000);
-        !self.0.is_empty() && self.0.contains(&(flat.to_owned(), second, tenths(point.weight.get())))
+        let this = (flat.to_owned(), second, tenths(point.weight.get()));
+        let lay_there = self.lay_there.get(flat).is_some_and(|spans| {
+            spans.iter().any(|&(from, until)| from <= point.at && point.at < until) && !self.stands.contains(&this)
+        });
+        lay_there || self.told.contains(&this)
     }
 }
 

@@ -217,7 +217,11 @@ impl Site {
         }
         self.event(Subject::Flat(index), Happening::Weighed { from, to: weight, basis: basis.name(), at: at.wall });
         self.was_told(index, told);
-        let flat = &self.flats[index];
+        let flat = &mut self.flats[index];
+        if basis == Basis::Scale {
+            // What the scale shows of it next is the same weight.
+            flat.last_sample = Some(at.mono);
+        }
         let sample = Sample { flat: index, at: at.wall, weight: weight - flat.dome, fraction: flat.fraction };
         self.out.push_back(Output::Weight(sample));
     }

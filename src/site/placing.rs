@@ -61,6 +61,9 @@ impl Site {
         for stand in [from, to].into_iter().flatten() {
             self.reload(stand);
         }
+        if to.is_some() {
+            self.leave_out_of_turns(index);
+        }
         self.setting_changed(index);
     }
 

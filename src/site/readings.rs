@@ -282,6 +282,9 @@ impl Site {
             Handling::Watered { gross, kept } => {
                 if !self.is_soaking(index) {
                     for (gross, kept, by) in self.givers(index, gross, kept) {
+                        if by == By::Valve && self.plan.stands[stand].1.shared {
+                            self.no_way_back(index, "a valve has poured since");
+                        }
                         self.watered(index, gross, kept, by, false);
                     }
                 }

@@ -1,6 +1,6 @@
 //! What a shared scale reads: whose turn it is gets the weight, and is the scale's guest until it is lifted off.
 
-use super::bases::Basis;
+use super::bases::{Basis, LEAST_GAIN, SURE};
 use super::flats::Weighed;
 use super::turn::Stage;
 use super::{Site, Subject};
@@ -13,10 +13,21 @@ const EMPTY: f64 = 0.25;
 const AGREE: Grams = Grams::new(4.0);
 /// A gain of less than this is none that anybody poured.
 pub(super) const POURED: Grams = Grams::new(20.0);
-/// Two flats side by side in a round were mixed up if the weight of the one comes so near to that of the other, as a share of its
-/// band, and is so far from its own (judgements).
-const NEIGHBOUR: f64 = 0.03;
-const NEIGHBOURS_DIFFER: f64 = 0.10;
+/// Judgements, by which a weight that nothing told explains is held against a mix-up. A flat in a round is put on in the place of
+/// another so often.
+const MIXED_UP: f64 = 0.02;
+/// Who weighs a flat has poured on it before, without a word, so often: on one that is due, and on one that is not; in the hours since it
+/// was weighed last, most of it within so many of them; and such a share of that at once.
+const POURED_ON_THIRSTY: f64 = 0.3;
+const POURED_ON_MOIST: f64 = 0.01;
+const POURED_WITHIN: f64 = 1.0;
+const POURED_AT_ONCE: f64 = 0.03;
+/// Something that weighs has been taken away, without a word.
+const TAKEN_AWAY: f64 = 0.01;
+/// Two scales differ by so much: what is expected may have been weighed on another.
+const OTHER_SCALE: Grams = Grams::new(8.0);
+/// It is asked where a mix-up is so many times as likely.
+const MUCH_LIKELIER: f64 = 4.0;
 /// Less than this is no flat.
 pub(super) const SOMETHING: Grams = Grams::new(30.0);
 
@@ -101,7 +112,7 @@ impl Site {
         let misfit = self
             .mixed_up(stand, flat, weight)
             .or_else(|| self.misfit(flat, weight, self.now).map(|why| self.with_a_guess(stand, flat, weight, why)))
-            .or_else(|| self.is_its_neighbour(stand, flat, weight));
+            .or_else(|| self.is_likelier_another(stand, flat, weight));
         misfit.map(|why| {
             let (id, label) = (self.id(Subject::Flat(flat)), &self.plan.flats[flat].1.label);
             let stop = if why.ends_with('?') { "" } else { "." };
@@ -140,29 +151,86 @@ impl Site {
         ))
     }
 
-    /// A gain that might be water, on a flat that nobody had reason to water, while the flat before or after it in the round should
-    /// weigh just that: the two may have changed places.
-    fn is_its_neighbour(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
-        let expected = self.flats[flat].present?;
-        let (band, _) = self.flats[flat].band?;
-        let is_thirsty = self.flats[flat].fraction? < self.flats[flat].limits.water_at;
-        if is_thirsty || weight - expected < band.width() * NEIGHBOURS_DIFFER {
+    /// A weight that could be this flat's by itself only if somebody has poured or taken something away without a word, while another
+    /// flat of the round should weigh just that: whichever is likelier.
+    fn is_likelier_another(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        let alone = self.by_itself(stand, flat, weight)?;
+        let others = self.as_another(stand, flat, weight);
+        let chance = others.iter().map(|(_, chance)| chance).sum::<f64>();
+        if chance < alone * MUCH_LIKELIER {
             return None;
         }
-        let turn = self.stands[stand].turn.as_deref()?;
-        let beside = [turn.at.checked_sub(1), turn.at.checked_add(1)].into_iter().flatten();
-        let near = |other: &usize| self.off_by(*other, weight).is_some_and(|off| off < band.width() * NEIGHBOUR);
-        let other = beside.filter_map(|at| turn.flats.get(at).copied()).find(near)?;
-        let words = self.plan.words;
-        let (this, that) = (self.plan.flats[flat].1.label.clone(), self.plan.flats[other].1.label.clone());
+        let (other, _) = others.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let (expected, _) = self.expected(flat, self.now)?;
         if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
             turn.mistaken.push((flat, other));
         }
+        let words = self.plan.words;
+        let (this, that) = (&self.plan.flats[flat].1.label, &self.plan.flats[other].1.label);
+        let than = if weight > expected { "more" } else { "less" };
+        let why = if weight > expected && !self.needs_water(flat) { ", and it needed no water" } else { "" };
         let (weight, expected) = (words.weight(weight), words.weight(expected));
         Some(format!(
-            "{weight} is more than {this} should weigh: about {expected} was expected, and it needed no water. Is it {that}, which should \
-             weigh about that? Then lift it off and put {this} on"
+            "{weight} is {than} than {this} should weigh: about {expected} was expected{why}. Is it {that}, which should weigh about \
+             that? Then lift it off and put {this} on"
         ))
+    }
+
+    fn needs_water(&self, flat: usize) -> bool {
+        let flat = &self.flats[flat];
+        flat.fraction.is_some_and(|fraction| fraction < flat.limits.water_at)
+    }
+
+    /// How likely the flat whose turn it is weighs just this, by what nobody told of; for each gram. `None` where nothing has to be
+    /// explained.
+    fn by_itself(&self, stand: usize, flat: usize, weight: Grams) -> Option<f64> {
+        let turn = self.stands[stand].turn.as_deref().filter(|turn| !turn.has_weighed(flat))?;
+        let this = &self.flats[flat];
+        this.fraction?;
+        let (band, _) = this.band?;
+        let (expected, error) = self.expected(flat, self.now)?;
+        let hours = self.now.mono.since(this.kept.weighed?.at.mono).as_hours();
+        let change = weight - expected;
+        let is_dome = self.waits_for_a_dome(flat, true) || self.waits_for_a_dome(flat, false);
+        if is_dome || !turn.is_round || change.abs() <= (error * SURE).max(band.width() * LEAST_GAIN) {
+            return None;
+        }
+        let chance = if change > Grams::ZERO {
+            let poured = if self.needs_water(flat) { POURED_ON_THIRSTY } else { POURED_ON_MOIST };
+            poured * (POURED_AT_ONCE + 1.0 - (-hours / POURED_WITHIN).exp())
+        } else if expected - weight > self.can_have_dried(flat, hours) + band.width() * LEAST_GAIN {
+            TAKEN_AWAY
+        } else {
+            return None;
+        };
+        Some(chance / band.width().get())
+    }
+
+    fn can_have_dried(&self, flat: usize, hours: f64) -> Grams {
+        Grams::new(self.plan.flats[flat].1.fastest_drying.get() * hours)
+    }
+
+    /// How likely each other one of the round weighs just this, and was put on by mistake; for each gram. Those that have been weighed
+    /// lie in their places again, but for the last.
+    fn as_another(&self, stand: usize, flat: usize, weight: Grams) -> Vec<(usize, f64)> {
+        let Some(turn) = self.stands[stand].turn.as_deref() else { return Vec::new() };
+        let beside = |at: usize| at.abs_diff(turn.at) == 1;
+        let still_to_come = |&(at, other): &(usize, usize)| other != flat && (beside(at) || !turn.has_weighed(other));
+        let others: Vec<(usize, usize)> = turn.flats.iter().copied().enumerate().filter(still_to_come).collect();
+        let all: f64 = others.iter().map(|_| 1.0).sum();
+        others
+            .into_iter()
+            .filter_map(|(at, other)| {
+                let (expected, error) = self.expected(other, self.now)?;
+                let error = error.get().hypot(OTHER_SCALE.get());
+                let off = (weight - expected).get() / error;
+                // Half of them from beside it, before and after, the other half from anywhere.
+                let to_near = if beside(at) { 0.25 } else { 0.0 };
+                let share = MIXED_UP * (to_near + 0.5 / all);
+                let density = (-0.5 * off * off).exp() / (error * std::f64::consts::TAU.sqrt());
+                Some((other, share * density))
+            })
+            .collect()
     }
 
     /// By how much a weight is off what a flat should weigh now; `None` where that is too much.
@@ -188,7 +256,7 @@ impl Site {
         self.stands[stand].rested = Some(weight);
         self.stands[stand].last_taken = Some(weight);
         self.refresh_scene(stand);
-        self.stands[stand].stand.accept_load();
+        self.stands[stand].stand.accept_load_at(weight);
         self.interrupt(flat, Span::ZERO);
         self.setting_changed(flat);
         self.publish_stand(stand);
@@ -205,7 +273,8 @@ impl Site {
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.
-            self.gained_before_it_was_lifted(flat, gain);
+            self.gained_while_it_lay_there(flat, gain);
+            self.sample(flat);
         }
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;

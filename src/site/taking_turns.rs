@@ -1,13 +1,17 @@
 //! Commands to a shared scale: one flat, or many in a round; and how a round goes on after a restart.
 
 use super::command::{Command, Subject};
+use super::flats::Weighed;
 use super::orders::Done;
 use super::rounds::{POURED, SOMETHING};
-use super::told::Newest;
 use super::turn::{Stage, Turn, TurnKept};
 use super::{Happening, RoundState, RoundStep, Site};
+use crate::moment::Span;
 use crate::units::Grams;
 use serde_json::{Map, Value, json};
+
+/// A scale that is read so often has been seen empty if a flat was lifted off.
+const WATCHED: Span = Span::seconds(3);
 
 /// A step in a round.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,8 +54,15 @@ impl Site {
         let turn = self.stands[stand].turn.as_deref();
         let is_listed = turn.is_some_and(|turn| turn.is_round && turn.flats.contains(&flat));
         let was_questioned = turn.is_some_and(|turn| matches!(turn.stage, Stage::Questioned(_)));
+        // Taken for another, it lies there already.
+        let is_relabelled =
+            sure && self.stands[stand].flat.is_some_and(|guest| guest != flat) && self.lies_on(stand).is_ok();
         let ended = if is_listed {
             self.is_turn_of(stand, named)?;
+            if is_relabelled {
+                self.holds_guest(stand, Some(flat))?;
+                return Ok(self.turn_answer(stand, None));
+            }
             if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
                 turn.bring_forward(flat);
             }
@@ -61,6 +72,10 @@ impl Site {
             self.stands[stand].turn = Some(Box::new(Turn::new(vec![flat], false, now)));
             ended
         };
+        if is_relabelled {
+            self.holds_guest(stand, Some(flat))?;
+            return Ok(self.turn_answer(stand, ended));
+        }
         if let Some(turn) = self.stands[stand].turn.as_deref_mut() {
             turn.sure = sure;
             turn.touch(now);
@@ -283,9 +298,12 @@ impl Site {
     fn round_event(&mut self, stand: usize, step: RoundStep) {
         let Some(turn) = self.stands[stand].turn.as_deref().filter(|turn| turn.is_round) else { return };
         let id = |flat: usize| self.id(Subject::Flat(flat)).to_owned();
+        // One that lies there, weighed, has had its turn when the round goes on.
+        let had_it = step == RoundStep::Resumed && turn.stage == Stage::Weighed;
+        let next = if had_it { turn.flats.get(turn.at + 1).copied() } else { turn.flat() };
         let what = Happening::Round {
             step,
-            next: turn.flat().map(id),
+            next: next.map(id),
             weighed: turn.weighed(),
             of: turn.flats.len(),
             missing: turn.missing().map(id).collect(),
@@ -328,30 +346,71 @@ impl Site {
             Some(flat) => {
                 self.may_be_guest(stand, flat)?;
                 let weight = self.lies_on(stand)?;
-                let is_same = self.is_what_was_taken(stand, weight);
+                let is_same = self.is_what_was_taken(stand, Some(flat), weight);
                 let mistaken = self.stands[stand].flat.filter(|&guest| is_same && guest != flat);
                 self.turn_is_of(stand, flat, is_same);
-                if let Some(mistaken) = mistaken {
-                    // It never lay there: what was weighed for it is taken back.
-                    self.release(stand);
-                    if self.newest(mistaken) == Some(Newest::Told) {
-                        let _ = self.undo_told(mistaken);
-                    }
+                if mistaken.is_none() {
+                    self.went_as_it_was_taken(stand, flat);
                 }
-                self.take_guest(stand, flat, weight);
+                let poured = mistaken.map_or(Grams::ZERO, |mistaken| self.never_lay_there(stand, mistaken));
+                self.take_guest(stand, flat, weight - poured);
+                if poured > Grams::ZERO {
+                    self.was_poured_on(stand, flat, weight, poured);
+                }
             }
             None => {
                 let guest = self.stands[stand].flat;
-                self.release(stand);
+                let weight = self.stands[stand].stand.steady();
+                let is_same = weight.is_some_and(|weight| self.is_what_was_taken(stand, None, weight));
                 self.turn_is_of_nobody(stand, guest);
+                match guest.filter(|_| is_same) {
+                    Some(mistaken) => {
+                        self.never_lay_there(stand, mistaken);
+                    }
+                    None => self.release(stand),
+                }
             }
         }
         self.turn_changed(stand);
         Ok(Map::from_iter([("flat".to_owned(), json!(flat.map(|flat| self.id(Subject::Flat(flat)))))]))
     }
 
-    fn is_what_was_taken(&self, stand: usize, weight: Grams) -> bool {
-        self.stands[stand].last_taken.is_some_and(|taken| (taken - weight).abs() <= POURED)
+    /// Whether what lies there has lain there since its weight was taken. Where it is heavier, somebody has poured, unless one flat was
+    /// lifted off and another put on between two readings.
+    fn is_what_was_taken(&self, stand: usize, flat: Option<usize>, weight: Grams) -> bool {
+        let bench = &self.stands[stand];
+        let Some(taken) = bench.last_taken else { return false };
+        let is_watched = bench.stand.period().is_some_and(|period| period <= WATCHED);
+        let was_it = |flat: usize| self.off_by(flat, taken).is_some() && self.off_by(flat, weight).is_none();
+        (taken - weight).abs() <= POURED || is_watched || (weight > taken && flat.is_some_and(was_it))
+    }
+
+    /// Who lay there before this flat has gone: what the scale has shown since its weight was taken is not its own.
+    fn went_as_it_was_taken(&mut self, stand: usize, flat: usize) {
+        let bench = &mut self.stands[stand];
+        if bench.flat.is_some_and(|guest| guest != flat) {
+            bench.rested = bench.last_taken;
+        }
+    }
+
+    /// What lies there is not this flat: what was weighed for it, and what was poured meanwhile, is taken back. How much that was.
+    fn never_lay_there(&mut self, stand: usize, mistaken: usize) -> Grams {
+        self.release(stand);
+        self.was_another(mistaken)
+    }
+
+    /// So much of its weight was poured on the guest since it lies there.
+    fn was_poured_on(&mut self, stand: usize, flat: usize, weight: Grams, poured: Grams) {
+        let bench = &mut self.stands[stand];
+        (bench.rested, bench.last_taken) = (Some(weight), Some(weight));
+        let guest = &mut self.flats[flat];
+        guest.kept.weighed = Some(Weighed { weight, at: self.now });
+        guest.goes_by(weight, None, self.heard);
+        self.gained_while_it_lay_there(flat, poured);
+        self.refresh_scene(stand);
+        self.stands[stand].stand.accept_load_at(weight);
+        self.sample(flat);
+        self.setting_changed(flat);
     }
 
     /// What was taken for one flat was another all along, if it is what was taken; else the one was weighed and has gone.

@@ -271,8 +271,9 @@ impl Site {
         }
     }
 
-    /// Lifted off a shared scale before what was put on it had come to rest: the dome, if somebody has said so, else water.
-    pub(super) fn gained_before_it_was_lifted(&mut self, index: usize, gain: Grams) {
+    /// It became heavier on a shared scale, and was lifted off before that had come to rest, or is another than was thought: the dome,
+    /// if somebody has said so, else water.
+    pub(super) fn gained_while_it_lay_there(&mut self, index: usize, gain: Grams) {
         let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
         let seen = match self.is_the_dome_said(index, gain, Grams::ZERO) {
             Some(on) => {
@@ -361,6 +362,7 @@ impl Site {
             return Some(Err(format!("it still lies on {stand}: lift it off, then `undo` takes its weight back")));
         }
         let told = self.flats[index].kept.told.pop()?;
+        self.never_seen_with(index, &told);
         let known = carried_over(&told.before, &told.after, &self.derived(index));
         let kept = &mut self.flats[index].kept;
         kept.weighed = told.weighed;
@@ -383,6 +385,45 @@ impl Site {
         self.flats[index].present = self.flats[index].kept.weighed.map(|weighed| weighed.weight);
         self.setting_changed(index);
         Some(Ok(self.weighed_answer(index)))
+    }
+
+    /// What a scale saw of this flat while it lay there to be weighed goes with the weight: the newest first.
+    fn never_seen_with(&mut self, index: usize, weight: &Told) {
+        if weight.pours {
+            return;
+        }
+        let ledger = self.flats[index].kept.ledger.as_deref();
+        let seen = ledger.into_iter().flat_map(crate::flat::Ledger::entries).rev();
+        let counts = seen.filter(|entry| entry.seq > weight.seq && !entry.told && entry.taken() != Taken::Nothing);
+        let counts: Vec<(u64, Taken)> = counts.map(|entry| (entry.seq, entry.taken())).collect();
+        for (seq, taken) in counts {
+            self.take_for(index, seq, Some((Taken::Nothing, None)));
+            let what = Happening::Corrected { seq, from: taken.name(), to: Taken::Nothing.name() };
+            self.event(Subject::Flat(index), what);
+        }
+    }
+
+    /// What was weighed for this flat was another: it is taken back, with what was corrected of it since. How much was poured on what
+    /// lay there.
+    pub(super) fn was_another(&mut self, index: usize) -> Grams {
+        let Some(weight) = self.flats[index].kept.told.last().filter(|told| !told.pours).map(|told| told.seq) else {
+            return Grams::ZERO;
+        };
+        let is_of_it = |seq: u64| seq > weight;
+        while let Some(Newest::Correction(seq)) = self.newest(index)
+            && is_of_it(seq)
+        {
+            self.undo_correction(index, seq);
+        }
+        if self.newest(index) != Some(Newest::Told) {
+            return Grams::ZERO;
+        }
+        let ledger = self.flats[index].kept.ledger.as_deref();
+        let seen = ledger.into_iter().flat_map(crate::flat::Ledger::entries);
+        let pours = seen.filter(|entry| is_of_it(entry.seq) && !entry.told && entry.taken() == Taken::Watered);
+        let poured = pours.fold(Grams::ZERO, |sum, entry| sum + entry.change);
+        let _ = self.undo_told(index);
+        poured
     }
 }
 

@@ -4,11 +4,24 @@ use super::handling::Handler;
 use super::reading::Stand;
 use crate::units::Grams;
 
+/// g²: of a single reading, until that of the stand is known.
+const USUAL_VARIANCE: f64 = 1.0;
+
 impl Stand {
     /// Takes what is on the stand now for the flat that is said to be on it, however much it weighs. What the weights
     /// said before this moment is forgotten: the next step is judged from here.
     pub fn accept_load(&mut self) {
         self.handler.accept();
+    }
+
+    /// The same where the weight is known by which it was taken, also in the midst of a pour: that has been counted, and is not told
+    /// once more.
+    pub fn accept_load_at(&mut self, weight: Grams) {
+        self.accept_load();
+        if let (true, Some(at)) = (self.is_loaded(), self.reading_at()) {
+            let variance = self.noise().map_or(USUAL_VARIANCE, |noise| noise.get() * noise.get());
+            self.handler.resume(weight.get(), at.mono, variance);
+        }
     }
 
     /// Whether something lies on it.

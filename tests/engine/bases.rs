@@ -6,7 +6,8 @@ use std::sync::Arc;
 use tarewell::flat::{Begins, FillSettings, FlatSettings, SomeLimits, StageSettings};
 use tarewell::moment::{Moment, Span, Wall, Zone};
 use tarewell::site::{
-    Answer, Command, Event, Fact, Happening, Input, Order, Output, Part, Plan, Saved, Site, Subject, Ticket, Was,
+    Answer, Command, Event, Fact, Happening, Input, Order, Output, Part, Plan, Sample, Saved, Site, Subject, Ticket,
+    Was,
 };
 use tarewell::stand::StandSettings;
 use tarewell::units::{Fraction, Grams, Millilitres, Words};
@@ -66,6 +67,8 @@ pub(crate) struct House {
     pub(crate) site: Site,
     pub(crate) seconds: f64,
     pub(crate) events: Vec<Event>,
+    /// What went to the history.
+    pub(crate) samples: Vec<Sample>,
     answers: Vec<Answer>,
     /// What the store would have, as it was asked to keep it.
     kept: BTreeMap<Subject, Fact>,
@@ -78,7 +81,7 @@ impl House {
 
     pub(crate) fn of(plan: Plan) -> Self {
         let site = Site::new(Arc::new(plan), &Saved::default(), moment(0.0));
-        Self { site, seconds: 0.0, events: Vec::new(), answers: Vec::new(), kept: BTreeMap::new() }
+        Self { site, seconds: 0.0, events: Vec::new(), samples: Vec::new(), answers: Vec::new(), kept: BTreeMap::new() }
     }
 
     pub(crate) fn handle(&mut self, input: Input) {
@@ -87,6 +90,7 @@ impl House {
             match output {
                 Output::Event(event) => self.events.push(event),
                 Output::Answer(_, answer) => self.answers.push(answer),
+                Output::Weight(sample) => self.samples.push(sample),
                 Output::Keep(subject) => {
                     self.kept.extend(self.site.fact(subject).map(|fact| (subject, fact)));
                 }

@@ -1,10 +1,10 @@
 //! Rounds on a shared scale where not all goes by the list: what people say of it, two of them at once, restarts.
 
-use crate::bases::{BEET, CHARD, FENNEL, House, LEEKS_TOO, SCALE, moment, plan};
+use crate::bases::{BEET, CHARD, FENNEL, House, LEEKS_TOO, OWN, SCALE, moment, plan};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use tarewell::flat::FlatSettings;
-use tarewell::site::{Command, Happening, Input, Part, Plan, RoundStep, Saved, Site, Subject};
+use tarewell::site::{By, Command, Event, Happening, Input, Part, Plan, RoundStep, Saved, Site, Subject};
 
 impl House {
     /// A round of these, with an empty scale that is heard.
@@ -271,6 +271,8 @@ fn a_round_goes_on_after_a_restart_and_says_so() {
     assert_eq!(again.turn(), (json!("beet"), json!("weighed")));
     // Killed while Beet lies there: it is not weighed for Fennel, and when it is lifted off the round goes on.
     let mut again = again.again(plan(), 60.0);
+    let resumed = again.of_the_scale(|what| matches!(what, Happening::Round { step: RoundStep::Resumed, .. }));
+    assert!(matches!(resumed, Some(Happening::Round { next: Some(next), .. }) if next == "fennel"), "{resumed:?}");
     assert_eq!(again.turn(), (json!("beet"), json!("weighed")));
     again.reads(SCALE, 2300.0, 10);
     again.scale(Command::Next).unwrap();
@@ -361,4 +363,146 @@ fn a_weight_that_is_taken_back_is_asked_for_again_in_the_same_round() {
     }
     let ended = house.of_the_scale(|what| matches!(what, Happening::Round { step: RoundStep::Ended, .. })).unwrap();
     assert!(matches!(ended, Happening::Round { weighed: 3, of: 3, missing, .. } if missing.is_empty()), "{ended:?}");
+}
+
+impl House {
+    /// Readings once a minute: what happens between two of them is not seen.
+    fn reads_slowly(&mut self, grams: f64, times: u32) {
+        for time in 0..times {
+            let value = Ok(grams + f64::from(time % 3) * 0.01);
+            self.handle(Input::Reading { stand: SCALE, part: Part::Whole, value, retained: false });
+            self.wait(60.0);
+        }
+    }
+
+    /// The waterings of a flat that still count: how much, and whether a hand poured it before the eyes of the scale.
+    fn waterings(&self, flat: usize) -> Vec<(f64, bool)> {
+        let of_flat = |event: &&Event| event.subject == Subject::Flat(flat);
+        let none = |seq: u64| {
+            let is_it =
+                |event: &Event| matches!(event.what, Happening::Corrected { seq: of, to: "nothing", .. } if of == seq);
+            self.events.iter().any(is_it)
+        };
+        let water = |event: &Event| match event.what {
+            Happening::Watered { added, by, away, .. } => {
+                (!none(event.seq)).then_some(((added.get() / 10.0).round() * 10.0, by == By::Hand && !away))
+            }
+            _ => None,
+        };
+        self.events.iter().filter(of_flat).filter_map(water).collect()
+    }
+}
+
+/// Found by a new user: both flats had the water.
+#[test]
+fn a_pour_on_the_flat_that_was_put_on_by_mistake_is_taken_back_with_its_weight() {
+    // Before the pour has been told, and after.
+    for seconds in [8, 900] {
+        let mut house = House::new();
+        house.typed(CHARD, 2260.0).unwrap();
+        house.typed(BEET, 2300.0).unwrap();
+        house.reads(SCALE, 0.0, 10);
+        house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
+        house.reads(SCALE, 2300.0, 8);
+        assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
+        house.reads(SCALE, 2500.0, seconds);
+        assert_eq!(house.of_flat(CHARD, "condition"), "moist", "so it seems");
+        house.scale(Command::Holds { flat: Some(BEET) }).unwrap();
+        assert_eq!((house.turn(), house.round()["weighed"].clone()), ((json!("beet"), json!("weighed")), json!(1)));
+        assert_eq!((house.waterings(CHARD), house.waterings(BEET)), (vec![], vec![(200.0, true)]), "after {seconds} s");
+        assert_eq!(
+            (house.of_flat(CHARD, "weight_g"), house.of_flat(CHARD, "condition")),
+            (json!(2260.0), json!("dry")),
+            "after {seconds} s"
+        );
+        assert_eq!(house.of_flat(CHARD, "since_watered_h"), Value::Null);
+        house.reads(SCALE, 2500.0, 900);
+        assert_eq!(house.waterings(BEET).len(), 1, "it is not told once more");
+        house.reads(SCALE, 0.0, 4);
+        assert_eq!(house.turn(), awaited("chard"));
+        house.reads(SCALE, 2258.0, 8);
+        house.reads(SCALE, 0.0, 4);
+        let ended = house.of_the_scale(|what| matches!(what, Happening::Round { step: RoundStep::Ended, .. })).unwrap();
+        assert!(matches!(ended, Happening::Round { weighed: 2, missing, .. } if missing.is_empty()), "{ended:?}");
+        assert_eq!((house.waterings(CHARD).len(), house.waterings(BEET).len()), (0, 1));
+    }
+}
+
+#[test]
+fn on_a_slow_scale_a_flat_may_have_taken_the_place_of_another_unseen() {
+    let begun = |beet: f64| {
+        let mut house = House::new();
+        house.typed(CHARD, 2460.0).unwrap();
+        house.typed(BEET, beet).unwrap();
+        house.reads_slowly(0.0, 5);
+        house.scale(Command::Round { flats: Some(vec![CHARD, BEET]) }).unwrap();
+        house.reads_slowly(2480.0, 3);
+        assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
+        house.reads_slowly(2700.0, 3);
+        house.scale(Command::Holds { flat: Some(BEET) }).unwrap();
+        house
+    };
+    let house = begun(2700.0);
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.waterings(BEET)), (json!(2480.0), vec![]), "Chard has gone");
+    assert_eq!(house.round()["weighed"], 2);
+    let house = begun(2482.0);
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.waterings(CHARD)), (json!(2460.0), vec![]), "it was Beet");
+    assert_eq!((house.waterings(BEET), house.round()["weighed"].clone()), (vec![(220.0, true)], json!(1)));
+}
+
+#[test]
+fn who_is_sure_of_what_lies_there_takes_it_from_the_flat_it_was_taken_for() {
+    let mut house = House::in_round(&[CHARD, BEET]);
+    house.typed(CHARD, 2460.0).unwrap();
+    house.reads(SCALE, 2450.0, 8);
+    assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
+    let answer = house.scale(Command::WeighOn { flat: BEET, sure: true }).unwrap();
+    assert_eq!((&answer["round"]["flat"], &answer["round"]["state"]), (&json!("beet"), &json!("weighed")));
+    assert_eq!(house.round()["weighed"], 1);
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.of_flat(CHARD, "basis")), (json!(2460.0), json!("typed")));
+    house.reads(SCALE, 0.0, 4);
+    assert_eq!(house.turn(), awaited("chard"));
+    // The same outside a round.
+    house.scale(Command::End).unwrap();
+    house.scale(weigh(CHARD)).unwrap();
+    house.reads(SCALE, 2455.0, 8);
+    house.scale(Command::WeighOn { flat: FENNEL, sure: true }).unwrap();
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.of_flat(FENNEL, "basis")), (json!(2460.0), json!("scale")));
+}
+
+#[test]
+fn what_is_said_to_be_none_of_the_flats_leaves_no_weight() {
+    let mut house = House::in_round(&[CHARD, BEET]);
+    house.reads(SCALE, 2500.0, 8);
+    assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
+    house.scale(Command::Holds { flat: None }).unwrap();
+    assert_eq!((house.turn(), house.round()["weighed"].clone()), (awaited("chard"), json!(0)));
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.of_flat(CHARD, "condition")), (Value::Null, json!("unknown")));
+    house.reads(SCALE, 0.0, 4);
+    house.reads(SCALE, 2600.0, 8);
+    assert_eq!(house.turn(), (json!("chard"), json!("weighed")));
+}
+
+#[test]
+fn a_flat_that_is_moved_to_a_stand_of_its_own_is_not_waited_for() {
+    let mut house = House::in_round(&[CHARD, BEET]);
+    house.flat(CHARD, Command::Move { stand: Some(OWN) }).unwrap();
+    assert_eq!((house.turn(), house.round()["of"].clone()), (awaited("beet"), json!(1)));
+    house.reads(SCALE, 2500.0, 8);
+    assert_eq!((house.of_flat(CHARD, "weight_g"), house.turn().1), (Value::Null, json!("weighed")));
+}
+
+#[test]
+fn a_weight_from_the_shared_scale_goes_to_the_history_once() {
+    let mut house = House::in_round(&[CHARD, BEET]);
+    house.reads(SCALE, 2500.0, 60);
+    house.reads(SCALE, 0.0, 4);
+    let weights: Vec<f64> = house.samples.iter().map(|sample| sample.weight.get().round()).collect();
+    assert_eq!(weights, [2500.0]);
+    // One that was poured on it and had not come to rest is there too.
+    house.reads(SCALE, 2400.0, 8);
+    house.reads(SCALE, 2600.0, 8);
+    house.reads(SCALE, 0.0, 4);
+    let weights: Vec<f64> = house.samples.iter().map(|sample| sample.weight.get().round()).collect();
+    assert_eq!(weights, [2500.0, 2400.0, 2600.0]);
 }

@@ -1,6 +1,6 @@
 //! `undo` takes back what came last, whatever it was, and never jumps over something newer.
 
-use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
+use crate::bases::{CHARD, House, LEEKS, OWN, SCALE, is_watered, plan};
 use serde_json::json;
 use tarewell::site::{Answer, Command, Happening, Was};
 use tarewell::units::{Grams, Millilitres};
@@ -189,4 +189,38 @@ fn an_alert_of_a_flat_ends_with_the_knowledge_behind_it() {
     house.typed(CHARD, 2150.0).unwrap();
     house.undo().unwrap();
     assert!(ended(&house).is_some(), "the weight has been taken back");
+}
+
+/// Found by a new user: the pour stayed told.
+#[test]
+fn what_was_poured_while_a_flat_was_weighed_is_taken_back_with_the_weight() {
+    for (seconds, is_corrected) in [(8, false), (900, false), (900, true)] {
+        let mut house = House::new();
+        house.typed(CHARD, 2350.0).unwrap();
+        let dry = house.of_flat(CHARD, "condition");
+        house.reads(SCALE, 0.0, 10);
+        house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
+        house.reads(SCALE, 2348.0, 8);
+        house.reads(SCALE, 2600.0, seconds);
+        house.reads(SCALE, 0.0, 10);
+        let pour = house.seq(CHARD, is_watered);
+        if is_corrected {
+            house.flat(CHARD, Command::Correct { seq: pour, was: Was::DomeOn, cells: None }).unwrap();
+            house.undo().unwrap();
+            assert!((house.fraction(CHARD) - 0.6).abs() < 0.002, "water again: {}", house.fraction(CHARD));
+        }
+        house.undo().unwrap();
+        let none = |what: &Happening| matches!(what, Happening::Corrected { seq, from: "watered", to: "nothing" } if *seq == pour);
+        assert!(house.last(CHARD, none).is_some(), "after {seconds} s");
+        assert_eq!(
+            (
+                house.of_flat(CHARD, "weight_g"),
+                house.of_flat(CHARD, "since_watered_h"),
+                house.of_flat(CHARD, "condition")
+            ),
+            (json!(2350.0), json!(null), dry)
+        );
+        house.undo().unwrap();
+        assert_eq!(house.of_flat(CHARD, "weight_g"), json!(null));
+    }
 }

@@ -1,6 +1,7 @@
 //! What is exported is what holds: not what was undone or corrected since; and of flats that are called otherwise now, or are gone.
 
 use crate::bench::{House, finish, now, tarewell};
+use crate::ear::{Ear, Scale};
 use crate::http::{get, post};
 use serde_json::{Value, json};
 use std::net::SocketAddr;
@@ -216,4 +217,51 @@ fn a_store_that_is_deleted_while_it_runs_is_told() {
     service.logged("was deleted, moved or replaced while tarewell runs");
     assert!(service.log().contains("Cannot write the store"));
     service.kill();
+}
+
+/// Found by a new user: what the shared scale went on weighing stayed in the tables.
+#[test]
+fn what_a_shared_scale_weighed_until_it_was_taken_back_is_in_no_table() {
+    let house = House::own_broker();
+    let service = house.run(
+        "
+stands: {bench: {topic: bench/scale, shared: true}}
+flats:
+  leek: {label: Leek, dry_weight: 1600 g, capacity_weight: 2700 g}
+",
+    );
+    let at = service.web();
+    let scale = Scale::start(service.broker(), "bench/scale", &[0.0, 0.1]);
+    let ear = Ear::open(service.broker(), &["tarewell/#"]);
+    let weighs = |from, least: f64, most: f64| {
+        let is_so = |state: &Value| state["weight_g"].as_f64().is_some_and(|weight| (least..most).contains(&weight));
+        ear.state(from, "tarewell/stands/bench", is_so);
+    };
+    weighs(0, -1.0, 10.0);
+    for (weight, is_right) in [(2300.0, false), (2310.0, true)] {
+        let from = ear.mark();
+        let (status, answer) = post(at, "/api/stands/bench/command", r#"{"command":"weigh","flat":"leek"}"#);
+        assert_eq!(status, 200, "{answer}");
+        scale.set(&[weight, weight + 0.1]);
+        ear.state(from, "tarewell/flats/leek", |state| state["basis"] == "scale");
+        if !is_right {
+            // Poured, and lifted off before that is told.
+            scale.set(&[2500.0, 2500.1]);
+            ear.state(from, "tarewell/flats/leek", |state| state["weight_g"].as_f64() > Some(2499.0));
+        }
+        let from = ear.mark();
+        scale.set(&[0.0, 0.1]);
+        ear.state(from, "tarewell/stands/bench", |state| state["round"].is_null() && state["flat"].is_null());
+        if !is_right {
+            say(at, "leek", &json!("undo"));
+        }
+    }
+    let (_, history) = get(at, "/api/flats/leek/history");
+    let weights: Vec<f64> =
+        history.as_array().unwrap().iter().map(|point| point["weight_g"].as_f64().unwrap().round()).collect();
+    assert_eq!(weights, [2310.0], "{history}");
+    assert_eq!(service.stop().0, 0);
+    let table = export(&house, &[]);
+    assert_eq!((table("weights.csv").len(), table("waterings.csv").len()), (1, 0));
+    assert_eq!(table("events.csv").iter().filter(|row| row[4] == "watered").count(), 1);
 }
