@@ -64,12 +64,13 @@ struct LastRun {
 }
 
 impl LastRun {
-    fn of(facts: &Facts, flats: &[String], by_file: &StoodThen) -> Self {
+    /// On a shared stand no flat stays.
+    fn of(facts: &Facts, flats: &[String], by_file: &StoodThen, is_shared: impl Fn(&str) -> bool) -> Self {
         let mut stood: Vec<(String, Option<String>)> = Vec::with_capacity(flats.len());
         for id in flats {
             let kept = facts.get(&("flat", id.as_str())).and_then(|json| serde_json::from_str::<Kept>(json).ok());
             let moved = kept.and_then(|kept| kept.season.stand).map(|over| over.value);
-            let stand = moved.or_else(|| by_file.get(id).cloned()).flatten();
+            let stand = moved.or_else(|| by_file.get(id).cloned()).flatten().filter(|stand| !is_shared(stand));
             // Two may have been meant for one stand: the first had it.
             let free = stand.filter(|stand| !stood.iter().any(|(_, taken)| taken.as_ref() == Some(stand)));
             stood.push((id.clone(), free));
@@ -174,7 +175,8 @@ impl Site {
         let is_known = stood_then.is_some();
         let flats_then = before.unwrap_or_default();
         let stood_then: StoodThen = flats_then.iter().cloned().zip(stood_then.into_iter().flatten()).collect();
-        let last_run = is_known.then(|| LastRun::of(&facts, &flats_then, &stood_then));
+        let is_shared = |id: &str| plan.stands.iter().any(|(stand, settings)| stand == id && settings.shared);
+        let last_run = is_known.then(|| LastRun::of(&facts, &flats_then, &stood_then, is_shared));
         let mut turns = Vec::new();
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));

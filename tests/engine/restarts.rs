@@ -1,7 +1,8 @@
 //! What happens to a flat while the program ends and begins again.
 
-use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
-use tarewell::site::{Command, Happening, Plan, Was};
+use crate::bases::{CHARD, House, LEEKS, OWN, SCALE, is_watered, moment, plan};
+use std::sync::Arc;
+use tarewell::site::{Command, Happening, Output, Plan, Saved, Site, Subject, Was};
 use tarewell::stand::StandSettings;
 
 fn watered(house: &House) -> Vec<f64> {
@@ -130,4 +131,20 @@ fn a_flat_on_the_stand_it_had_goes_on_from_its_weight_whatever_else_the_file_say
     house.edited(edited, 60.0);
     house.reads(OWN, 2600.0, 900);
     assert_eq!(watered(&house).len(), 1, "water that came meanwhile is told");
+}
+
+#[test]
+fn a_flat_that_takes_turns_on_a_scale_is_carried_nowhere_by_a_restart() {
+    let mut plan = plan();
+    plan.flats[CHARD].1.stand = Some(SCALE);
+    let mut house = House::of(plan.clone());
+    house.reads(SCALE, 0.0, 10);
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
+    house.reads(SCALE, 2500.0, 10);
+    house.reads(SCALE, 0.0, 10);
+    let subjects = [Subject::Flat(CHARD), Subject::Stand(SCALE), Subject::Site];
+    let facts = subjects.into_iter().map(|subject| house.site.fact(subject).unwrap()).collect();
+    let mut site = Site::new(Arc::new(plan), &Saved { facts, ..Saved::default() }, moment(house.seconds));
+    let touched = std::iter::from_fn(|| site.poll()).any(|output| output == Output::Keep(Subject::Flat(CHARD)));
+    assert!(!touched, "nothing of it has changed");
 }

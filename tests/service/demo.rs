@@ -107,7 +107,7 @@ fn what_somebody_has_deleted_on_the_broker_comes_again_within_ten_minutes() {
         ear.retain(topic, "");
         let deleted = |message: &crate::ear::Message| message.topic == topic && message.text().is_empty();
         ear.until("that it is deleted", |message| deleted(message).then_some(()));
-        let at = ear.on("tarewell/").iter().rposition(|message| deleted(message)).unwrap();
+        let at = ear.on("tarewell/").iter().rposition(deleted).unwrap();
         ear.after(at, "it again", |message| (message.topic == topic && message.text().contains(word)).then_some(()));
     }
     drop(said);
