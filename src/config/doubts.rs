@@ -92,7 +92,7 @@ fn dies_with_the_program(reader: &Reader<'_>, broker: &Broker, valves: &[ValveSe
     let opens = |valve: &&ValveSettings| valve.mode != Mode::Advise && valve.has_timer;
     let ids: Vec<String> = valves.iter().filter(opens).map(|valve| format!("`{}`", valve.id)).collect();
     if !ids.is_empty() && matches!(broker, Broker::Embedded(_)) {
-        let timer = if ids.len() == 1 { "timer of its own closes" } else { "timers of their own close" };
+        let timer = if ids.len() == 1 { "its own timer closes" } else { "their own timers close" };
         let ids = ids.join(", ");
         reader.note(format!(
             "the embedded broker dies with this program: if that happens while water runs, only {timer} {ids}. For `ask` and `auto` use \

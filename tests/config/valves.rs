@@ -157,7 +157,7 @@ valves:
     };
     for mode in ["ask", "auto"] {
         let notes = told("embedded", mode, "ON {seconds}");
-        assert!(notes.len() == 1 && notes[0].contains("only timers of their own close `tap`, `drip`"), "{notes:?}");
+        assert!(notes.len() == 1 && notes[0].contains("only their own timers close `tap`, `drip`"), "{notes:?}");
         assert!(told("{url: 'mqtt://localhost'}", mode, "ON {seconds}").is_empty());
     }
     assert!(told("embedded", "advise", "ON {seconds}").is_empty());

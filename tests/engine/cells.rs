@@ -113,7 +113,8 @@ fn what_is_undone_or_forgotten_is_told_with_the_event_that_told_of_it() {
     let last = house.last(LEEKS, |what| matches!(what, Happening::Undone { .. })).unwrap();
     assert_eq!(last.what, Happening::Undone { what: "record-capacity", undoes: None });
     house.flat(CHARD, Command::PotOn { into: vec![LEEKS] }).unwrap();
+    let potted = house.seq(CHARD, |what| matches!(what, Happening::PottedOn { .. }));
     house.flat(CHARD, Command::Undo).unwrap();
     let last = house.last(CHARD, |what| matches!(what, Happening::Undone { .. })).unwrap();
-    assert_eq!(last.what, Happening::Undone { what: "pot-on", undoes: None });
+    assert_eq!(last.what, Happening::Undone { what: "pot-on", undoes: Some(potted) });
 }
