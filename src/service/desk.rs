@@ -218,8 +218,6 @@ impl Desk {
         // After a connection all of it is published anyway.
         if self.tools.client.is_up() {
             self.say_online();
-            let raised: Vec<_> = self.site.alerts().collect();
-            raised.into_iter().for_each(|(kind, subject)| self.backlog.put(Output::AlertRaised(kind, subject)));
         }
     }
 
