@@ -65,6 +65,8 @@ pub struct Line {
     poured: VecDeque<(SimTime, f64)>,
     /// How its flats stood when its watering began: those that were not above high yet.
     below_high: Vec<Option<bool>>,
+    /// What had come out of it by then.
+    poured_before: f64,
 }
 
 impl Works {
@@ -497,8 +499,11 @@ impl World {
         if is_watering && !was {
             let below = fed.iter().map(|feed| self.stands_below_high(feed.flat, 0.0)).collect();
             self.works.lines[valve].below_high = below;
+            self.works.lines[valve].poured_before = self.house.valve(valve).map_or(0.0, |truth| truth.poured);
         }
-        if !is_watering && was && obeys {
+        // One that ended without an opening has lifted nothing, whoever poured meanwhile.
+        let gave = self.house.valve(valve).map_or(0.0, |truth| truth.poured) - self.works.lines[valve].poured_before;
+        if !is_watering && was && obeys && gave >= 1.0 {
             self.works.lines[valve].waterings += 1;
             let learning = self.works.lines[valve].waterings <= 5;
             for (place, feed) in fed.iter().enumerate() {
