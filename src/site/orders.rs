@@ -3,7 +3,7 @@
 use super::told::Newest;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::{HEAVIEST, Soak};
-use crate::moment::{Mono, Span, Wall};
+use crate::moment::{Mono, Span};
 use crate::units::{Fraction, Grams};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
@@ -45,7 +45,8 @@ struct Receipt {
 /// The first answer to a command with an id; a repeat gets it again.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct Answered {
-    pub at: Wall,
+    /// By the clock that nobody sets: a wall clock set forward makes no repeat new.
+    pub at: Mono,
     pub ok: bool,
     /// What was commanded, as a number: another command under its id is no repeat. `None` in older stores.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -139,7 +140,7 @@ impl Site {
 
     fn answered_before(&self, receipt: &Receipt) -> Option<&Answered> {
         let answered = self.answered.get(&self.answer_key(receipt)?)?;
-        (self.now.wall.since(answered.at) <= REMEMBERED).then_some(answered)
+        (self.now.mono.since(answered.at) <= REMEMBERED).then_some(answered)
     }
 
     /// Whether its id belongs to a command that says something else, answered already or still waiting.
@@ -230,13 +231,13 @@ impl Site {
         }
         if let Some(key) = self.answer_key(&receipt) {
             let answered = match &done {
-                Ok(body) => Answered { at: self.now.wall, ok: true, says: receipt.says, body: body.clone() },
+                Ok(body) => Answered { at: self.now.mono, ok: true, says: receipt.says, body: body.clone() },
                 Err(error) => {
                     let body = Map::from_iter([("error".to_owned(), json!(error))]);
-                    Answered { at: self.now.wall, ok: false, says: receipt.says, body }
+                    Answered { at: self.now.mono, ok: false, says: receipt.says, body }
                 }
             };
-            let now = self.now.wall;
+            let now = self.now.mono;
             self.answered.retain(|_, answered| now.since(answered.at) <= REMEMBERED);
             self.answered.insert(key, answered);
             self.keep(Subject::Site);

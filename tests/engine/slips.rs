@@ -1,9 +1,9 @@
 //! What people do wrong, or late: an id given twice, water told of after a day, a weight that nothing can have.
 
-use crate::bases::{CHARD, House, START};
+use crate::bases::{CHARD, House, START, moment};
 use serde_json::json;
-use tarewell::moment::Span;
-use tarewell::site::{Answer, Command, Happening, Subject};
+use tarewell::moment::{Moment, Span};
+use tarewell::site::{Answer, Command, Event, Happening, Input, Order, Output, Subject, Ticket};
 use tarewell::units::{Grams, Millilitres};
 
 fn weigh(grams: f64) -> Command {
@@ -44,6 +44,32 @@ fn an_id_that_was_given_to_another_command_is_no_repeat() {
     assert!(other.is_ok(), "ids are the addressee's own");
     says(&mut house, "k2", pour(300.0)).unwrap();
     assert_ne!(house.fraction(CHARD), 0.3);
+}
+
+/// Found by the storm (seed 901003): the wall clock was set forward by more than a day, and the repeat was a command of its own.
+#[test]
+fn a_repeat_is_a_repeat_though_the_clock_was_set_meanwhile() {
+    for hours in [30, -30] {
+        let mut house = House::new();
+        let first = says(&mut house, "k1", pour(300.0)).unwrap();
+        house.wait(60.0);
+        let now = Moment { wall: moment(house.seconds).wall + Span::hours(hours), ..moment(house.seconds) };
+        house.site.handle(Input::Tick, now);
+        let order = Order {
+            to: Subject::Flat(CHARD),
+            word: "test".to_owned(),
+            command: Ok(pour(300.0)),
+            id: Some("k1".to_owned()),
+            time: None,
+            retained: false,
+            ticket: Some(Ticket(2)),
+        };
+        house.site.handle(Input::Order(order), now);
+        let outputs: Vec<Output> = std::iter::from_fn(|| house.site.poll()).collect();
+        assert!(outputs.contains(&Output::Answer(Ticket(2), Ok(first))), "{hours} h: {outputs:?}");
+        let watered = |output: &Output| matches!(output, Output::Event(Event { what: Happening::Watered { .. }, .. }));
+        assert!(!outputs.iter().any(watered), "{hours} h: {outputs:?}");
+    }
 }
 
 #[test]

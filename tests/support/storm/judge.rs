@@ -417,9 +417,22 @@ impl Judge {
         let is_domed = house.truth(place).is_some_and(|truth| truth.domed);
         let is_wet = fraction.is_some_and(|fraction| fraction > known.high() + 0.02) && !is_domed;
         let nearly_wet = fraction.is_some_and(|fraction| fraction > known.high() - 0.03);
+        // What moves from reading to reading, as under a valve that leaks, is no weight that anybody can go by yet.
+        let moves = match (pot.fraction, fraction, pot.noted) {
+            (Some(before), Some(fraction), Some(noted)) if now > noted => {
+                let share = self.posts[place].period.as_seconds().max(1.0) / now.since(noted).as_seconds();
+                let moved = 4.0 * (fraction - before).abs() * known.band() * share;
+                moved > (6.0 * self.posts[place].noise).max(2.0 * self.plan.stands[place].1.division.get())
+            }
+            _ => false,
+        };
+        pot.noted = Some(now);
         pot.fraction = fraction.or(pot.fraction);
         pot.low = known.low();
-        pot.dry_since = if is_dry { pot.dry_since.or(Some(now)) } else { None };
+        pot.dry_since = match pot.dry_since {
+            Some(since) if is_dry && !moves => Some(since),
+            _ => is_dry.then_some(now),
+        };
         pot.clearly_wet_since = if is_wet { pot.clearly_wet_since.or(Some(now)) } else { None };
         pot.wet_since = if nearly_wet || fraction.is_none() { pot.wet_since.or(Some(now)) } else { None };
     }

@@ -157,6 +157,8 @@ pub struct Pot {
     pub clearly_wet_since: Option<SimTime>,
     pub wet_since: Option<SimTime>,
     pub fraction: Option<f64>,
+    /// When that was noted.
+    pub noted: Option<SimTime>,
     pub low: f64,
     pub absence_judged: bool,
     pub wetness_judged: bool,

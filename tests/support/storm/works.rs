@@ -325,7 +325,11 @@ impl World {
             self.house.act(Act::Valve(valve, Mishap::Mended));
             let line = &mut self.works.lines[valve];
             let mended = |until: SimTime| if until == FOR_GOOD { self.now + LATER } else { until };
-            (line.troubled, line.foreign) = (line.troubled.map(mended), line.foreign.map(mended));
+            line.troubled = line.troubled.map(mended);
+            // What somebody else has opened is closed by an order, which a broker that is gone does not carry.
+            if self.works.linked {
+                line.foreign = line.foreign.map(mended);
+            }
             if !line.watering {
                 self.house.order(valve, Said::Close, self.now);
             }
