@@ -65,6 +65,8 @@ pub struct Line {
     poured: VecDeque<(SimTime, f64)>,
     /// How its flats stood when its watering began: those that were not above high yet.
     below_high: Vec<Option<bool>>,
+    /// Their highs then.
+    highs: Vec<f64>,
     /// What had come out of it by then.
     poured_before: f64,
 }
@@ -502,6 +504,9 @@ impl World {
         let fed = &plan.valves[valve].feeds;
         if is_watering && !was {
             let below = fed.iter().map(|feed| self.stands_below_high(feed.flat, 0.0)).collect();
+            let high =
+                |feed: &tarewell::watering::Feed| self.shown[feed.flat].as_ref().map_or(0.0, |shown| shown.high());
+            self.works.lines[valve].highs = fed.iter().map(high).collect();
             self.works.lines[valve].below_high = below;
             self.works.lines[valve].poured_before = self.house.valve(valve).map_or(0.0, |truth| truth.poured);
         }
@@ -516,7 +521,10 @@ impl World {
                 let band = shown.band();
                 let tolerance =
                     (0.02 * band).max(if learning { 30.0 } else { 10.0 }) + 3.0 * self.judge.posts[feed.flat].noise;
-                let after = self.stands_below_high(feed.flat, tolerance / band);
+                // Who sets another limit meanwhile ends it, and what has come has come.
+                let lowered =
+                    self.works.lines[valve].highs.get(place).map_or(0.0, |then| (then - shown.high()).max(0.0));
+                let after = self.stands_below_high(feed.flat, tolerance / band + lowered);
                 if before == Some(true)
                     && let Some(after) = after
                 {
