@@ -106,7 +106,10 @@ impl World {
             }
             ValveOrder::Close => Said::Close,
         };
+        // Between two looks it may have closed and be opened again: that is another opening.
+        let is_closed = self.house.valve(valve).is_some_and(|truth| !truth.open);
         let line = &mut self.works.lines[valve];
+        line.open_since.take_if(|_| is_closed);
         line.last_order = Some(now);
         line.closed_first |= said == Said::Close;
         line.ordered_open = match said {
