@@ -27,8 +27,8 @@ pub struct FlowFit {
     /// The covariance: of the rate, of both, of the offset.
     p: [f64; 3],
     learned: u32,
-    /// The variances it began with: forgetting must not make it more uncertain than that.
-    most: [f64; 2],
+    /// The configured or measured flow that it began with.
+    told: f64,
     /// Rate and offset when it counted as learned; what drifts is held against them.
     reference: Option<(f64, f64)>,
     /// What came of late, as a share of what came then.
@@ -68,21 +68,18 @@ impl Line {
     }
 }
 
+/// How unsure rate and offset are at first, of a flow that somebody has told; forgetting must not make them more so.
+fn variances(told: f64) -> [f64; 2] {
+    [(FLOW_OFF * told).powi(2), OFFSET_OFF * OFFSET_OFF]
+}
+
 impl FlowFit {
     /// From a configured or measured flow.
     #[must_use]
     pub fn begin(flow: Flow) -> Self {
-        let off = FLOW_OFF * flow.get();
-        let most = [off * off, OFFSET_OFF * OFFSET_OFF];
-        Self {
-            rate: flow.get(),
-            offset: 0.0,
-            p: [most[0], 0.0, most[1]],
-            learned: 0,
-            most,
-            reference: None,
-            lately: None,
-        }
+        let told = flow.get();
+        let [rate, offset] = variances(told);
+        Self { rate: told, offset: 0.0, p: [rate, 0.0, offset], learned: 0, told, reference: None, lately: None }
     }
 
     /// What flows while the valve is open.
@@ -100,8 +97,8 @@ impl FlowFit {
 
     /// The configured or measured flow that it began with.
     #[must_use]
-    pub fn told(&self) -> Flow {
-        Flow::new(self.most[0].sqrt() / FLOW_OFF)
+    pub const fn told(&self) -> Flow {
+        Flow::new(self.told)
     }
 
     /// What a watering gives besides, mL; negative where the valve is slow to open.
@@ -156,7 +153,8 @@ impl FlowFit {
     fn fit(&mut self, seconds: f64, given: Millilitres) {
         let line = Line { rate: self.rate, offset: self.offset, p: self.p };
         let variance = 1.0 + (SPREAD * given.get()).powi(2);
-        let line = line.after(seconds, given.get(), variance, [FORGETTING, 1.0]).no_less_sure_than(self.most);
+        let line =
+            line.after(seconds, given.get(), variance, [FORGETTING, 1.0]).no_less_sure_than(variances(self.told));
         if line.rate.is_finite() && line.offset.is_finite() && line.rate > 0.0 {
             (self.rate, self.offset, self.p) = (line.rate, line.offset, line.p);
         }

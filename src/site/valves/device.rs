@@ -11,8 +11,8 @@ use crate::watering::Mode;
 /// late, must find one behind it (storm, seed 110833: a valve without a timer stayed open for a minute).
 const AGAIN: Span = Span::seconds(1);
 const ORDERS: u32 = 10;
-/// All of them have been sent by then.
-const ALL_ORDERS: Span = Span::seconds(10);
+/// All of them have been sent, and the last could be answered, by then.
+const ALL_ORDERS: Span = Span::from_millis(AGAIN.millis() * ORDERS as i64);
 /// A report follows an order within this.
 const ANSWERS_WITHIN: Span = Span::seconds(5);
 /// Without a report, a valve is known closed after so long without gain.
