@@ -1,7 +1,7 @@
 //! What must survive of a site, and how it is taken up again.
 
 use super::flats::{Flat, Kept, Sent};
-use super::orders::Answered;
+use super::repeats::Answered;
 use super::stands::Bench;
 use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};

@@ -1,11 +1,11 @@
 //! Commands: each is answered once, and changes something or nothing.
 
+use super::repeats::number_of;
 use super::told::Newest;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::{HEAVIEST, Soak};
 use crate::moment::{Mono, Span};
 use crate::units::{Fraction, Grams};
-use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 /// A command that waits for a stand to stand still.
@@ -17,7 +17,7 @@ pub(super) struct Pending {
     /// Readings since the command.
     newer: u8,
     what: Awaited,
-    receipt: Receipt,
+    pub receipt: Receipt,
     /// The lightest and the heaviest it was meanwhile.
     range: Option<(Grams, Grams)>,
 }
@@ -32,27 +32,14 @@ enum Awaited {
 
 /// Whom to answer, and how the command is remembered.
 #[derive(Debug, Clone)]
-struct Receipt {
-    to: Subject,
+pub(super) struct Receipt {
+    pub to: Subject,
     word: String,
-    id: Option<String>,
+    pub id: Option<String>,
     /// What was commanded, as a number; only where there is an id.
-    says: Option<u64>,
-    /// More than one where a command that still waits was repeated.
-    tickets: Vec<Ticket>,
-}
-
-/// The first answer to a command with an id; a repeat gets it again.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(super) struct Answered {
-    /// By the clock that nobody sets: a wall clock set forward makes no repeat new.
-    pub at: Mono,
-    pub ok: bool,
-    /// What was commanded, as a number: another command under its id is no repeat. `None` in older stores.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub says: Option<u64>,
-    /// What is added to `"ok":true`, or `{"error": …}`.
-    pub body: Map<String, Value>,
+    /// More than one where a command that still waits was repeated.
+    pub tickets: Vec<Ticket>,
 }
 
 /// Readings come fast where they come at least so often.
@@ -72,8 +59,6 @@ const EARLIEST: Span = Span::minutes(1);
 const MOST_BANDS_ABOVE: f64 = 20.0;
 const NARROWEST: f64 = 0.05;
 const NOTHING_TO_UNDO: &str = "there is no record, correction, weight or pour to undo";
-/// So long the answer to an id is kept.
-const REMEMBERED: Span = Span::hours(24);
 
 pub(super) type Done = Result<Map<String, Value>, String>;
 
@@ -130,40 +115,6 @@ impl Site {
             Err(error) => self.finish(receipt, Err(error)),
             Ok(command) => self.obey(receipt, command),
         }
-    }
-
-    /// Two flats may be given commands of the same id.
-    fn answer_key(&self, receipt: &Receipt) -> Option<String> {
-        let id = receipt.id.as_ref()?;
-        Some(format!("{}/{}/{id}", receipt.to.of(), self.id(receipt.to)))
-    }
-
-    fn answered_before(&self, receipt: &Receipt) -> Option<&Answered> {
-        let answered = self.answered.get(&self.answer_key(receipt)?)?;
-        (self.now.mono.since(answered.at) <= REMEMBERED).then_some(answered)
-    }
-
-    /// Whether its id belongs to a command that says something else, answered already or still waiting.
-    fn is_used_by_another(&self, receipt: &Receipt) -> bool {
-        let waiting = self.stands.iter().flat_map(|bench| &bench.pending).map(|pending| &pending.receipt);
-        let same_id = waiting.filter(|first| receipt.id.is_some() && first.id == receipt.id && first.to == receipt.to);
-        let first = self.answered_before(receipt).and_then(|answered| answered.says);
-        first.into_iter().chain(same_id.filter_map(|first| first.says)).any(|says| Some(says) != receipt.says)
-    }
-
-    fn first_answer(&self, receipt: &Receipt) -> Option<Answer> {
-        let answered = self.answered_before(receipt)?;
-        let body = answered.body.clone();
-        let text = body.get("error").and_then(Value::as_str).unwrap_or_default().to_owned();
-        Some(if answered.ok { Ok(body) } else { Err(text) })
-    }
-
-    /// Whether this is a repeat of a command that still waits: it gets the answer of the first.
-    fn waits_already(&mut self, repeat: &Receipt) -> bool {
-        let mut waiting = self.stands.iter_mut().flat_map(|bench| &mut bench.pending);
-        let first = waiting
-            .find(|pending| repeat.id.is_some() && pending.receipt.id == repeat.id && pending.receipt.to == repeat.to);
-        first.map(|first| first.receipt.tickets.extend(&repeat.tickets)).is_some()
     }
 
     fn answer(&mut self, tickets: Vec<Ticket>, answer: &Answer) {
@@ -229,19 +180,7 @@ impl Site {
         if let Err(error) = &done {
             self.refuse_event(receipt.to, &receipt.word, error.clone());
         }
-        if let Some(key) = self.answer_key(&receipt) {
-            let answered = match &done {
-                Ok(body) => Answered { at: self.now.mono, ok: true, says: receipt.says, body: body.clone() },
-                Err(error) => {
-                    let body = Map::from_iter([("error".to_owned(), json!(error))]);
-                    Answered { at: self.now.mono, ok: false, says: receipt.says, body }
-                }
-            };
-            let now = self.now.mono;
-            self.answered.retain(|_, answered| now.since(answered.at) <= REMEMBERED);
-            self.answered.insert(key, answered);
-            self.keep(Subject::Site);
-        }
+        self.remember_answer(&receipt, &done);
         self.answer(receipt.tickets, &done);
     }
 
@@ -638,12 +577,6 @@ impl Site {
         let recipe = self.recipe(index);
         self.flats[index].kept.season.capacity(&self.plan.flats[index].1, recipe.as_ref().map(|(fill, _)| fill))
     }
-}
-
-/// A number for what was commanded, the same in each run (FNV-1a, 64 bits).
-fn number_of(word: &str, command: &Result<Command, String>) -> u64 {
-    let text = format!("{word} {command:?}");
-    text.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
 }
 
 fn positive(weight: Option<Grams>) -> Result<(), String> {
