@@ -33,6 +33,6 @@ pub use advice::advice;
 pub use board::{Alert, Board, Change, Cleared, Of, Told, Wording};
 pub use flat::{FlatWatch, judge_flat};
 pub use kinds::{Kind, Severity};
-pub use signs::{FlatSigns, StandSigns, Wetness};
+pub use signs::{FlatSigns, StandSigns, Wetness, ZeroOff};
 pub use stand::{StandWatch, judge_stand};
 pub use words::spell;

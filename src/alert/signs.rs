@@ -169,6 +169,15 @@ impl<'a> FlatSigns<'a> {
     }
 }
 
+/// What a stand reads with nothing on it, where that is too much.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ZeroOff {
+    /// What it should read.
+    pub was: Grams,
+    /// What it read when it lay empty last.
+    pub reads: Grams,
+}
+
 /// The signs of one stand.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StandSigns<'a> {
@@ -186,6 +195,10 @@ pub struct StandSigns<'a> {
     pub fault: Option<String>,
     /// How it is not level, or that it rocks.
     pub uneven: Option<String>,
+    /// What it read with nothing on it, if that is not what it should.
+    pub moved_zero: Option<ZeroOff>,
+    /// In which units weights are told.
+    pub words: Words,
     /// Whether its flat is watered by a valve in auto.
     pub on_auto_valve: bool,
 }

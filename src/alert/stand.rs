@@ -14,6 +14,7 @@ const LEVEL_FOR: Span = Span::minutes(5);
 
 /// What is remembered of a stand between two looks at it.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct StandWatch {
     /// From when it was silent, while the alert is raised.
     silent_from: Option<Moment>,
@@ -21,6 +22,8 @@ pub struct StandWatch {
     fault: Relapse,
     uneven: Since,
     level: Since,
+    /// It is raised because the zero has moved.
+    zero_moved: bool,
     #[serde(skip)]
     wake: Option<Mono>,
 }
@@ -126,20 +129,26 @@ fn fault(signs: &StandSigns<'_>, watch: &mut StandWatch, board: &mut Board, of: 
     board.clear(kind, of, "its readings can be believed again")
 }
 
+/// Not level, or its zero has moved: it stands badly, in either case.
 fn uneven(signs: &StandSigns<'_>, watch: &mut StandWatch, board: &mut Board, of: Of) -> Option<Change> {
     let (kind, at) = (Kind::Uneven, signs.at);
     let raised = board.is_raised(kind, of);
     let uneven = watch.uneven.note(signs.uneven.is_some(), at);
     let level = watch.level.note(signs.uneven.is_none(), at);
-    if signs.uneven.is_some() {
-        if raised || uneven >= UNEVEN_FOR {
-            return board.raise(kind, of, Severity::Notice, None, at, || words::stand(kind, signs));
+    let off = signs.moved_zero.map(|moved| (moved.reads - moved.was).get());
+    if signs.uneven.is_some() || off.is_some() {
+        if raised || off.is_some() || uneven >= UNEVEN_FOR {
+            watch.zero_moved = off.is_some();
+            return board.raise(kind, of, Severity::Notice, off, at, || words::stand(kind, signs));
         }
         wake(watch, at.mono + (UNEVEN_FOR - uneven));
         return None;
     }
     if !raised {
         return None;
+    }
+    if std::mem::take(&mut watch.zero_moved) {
+        return board.clear(kind, of, "empty it reads nothing again, or was zeroed");
     }
     if level < LEVEL_FOR {
         wake(watch, at.mono + (LEVEL_FOR - level));

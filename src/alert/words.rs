@@ -3,7 +3,7 @@
 use super::board::Wording;
 use super::flat::{PLANTS_TOO_HEAVY, PLANTS_UNSURE};
 use super::kinds::{Kind, Severity};
-use super::signs::{FlatSigns, StandSigns, Wetness};
+use super::signs::{FlatSigns, StandSigns, Wetness, ZeroOff};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams, GramsPerHour, Millilitres};
 
@@ -242,6 +242,9 @@ pub(super) fn stand(kind: Kind, signs: &StandSigns<'_>) -> Wording {
             let text = format!("{stand}: {}{bears} Check its wiring and its load.{valve}", stop(fault));
             (format!("Stand {stand} cannot be believed"), text)
         }
+        Kind::Uneven if signs.moved_zero.is_some() && signs.uneven.is_none() => {
+            (format!("Stand {stand} does not come back to zero"), moved_zero(signs))
+        }
         Kind::Uneven => {
             let uneven = signs.uneven.as_deref().unwrap_or("its corners say so");
             (format!("Stand {stand} is not level"), format!("{stand}: {}{bears} Level it.", stop(uneven)))
@@ -249,4 +252,17 @@ pub(super) fn stand(kind: Kind, signs: &StandSigns<'_>) -> Wording {
         other => (format!("{stand}: {}", other.name()), String::new()),
     };
     Wording { title, text }
+}
+
+fn moved_zero(signs: &StandSigns<'_>) -> String {
+    let stand = signs.stand;
+    let Some(ZeroOff { was, reads }) = signs.moved_zero else { return String::new() };
+    let (weight, bears) = (|weight: Grams| signs.words.weight(weight), signs.flat.unwrap_or("What it bears"));
+    format!(
+        "With nothing on it {stand} reads {}; it should read {}. {bears} will seem {} heavier than it is, and wetter. Look whether something \
+         lies there, or a hose or a cable leans on it; take that away, or zero the stand while it is empty.",
+        weight(reads),
+        weight(was),
+        weight(reads - was)
+    )
 }

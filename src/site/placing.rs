@@ -239,6 +239,7 @@ impl Site {
             self.interrupt(flat, Span::minutes(30));
             self.band_changed(flat);
         }
+        self.judge_stand(stand);
         self.reload(stand);
     }
 }

@@ -150,6 +150,10 @@ impl Site {
                     self.handled(stand, flat, handling);
                 }
             }
+            Said::SeenEmpty => {
+                self.judge_stand(stand);
+                self.keep(Subject::Stand(stand));
+            }
             Said::FaultRaised(_) | Said::FaultCleared(_) | Said::Silent | Said::HeardAgain => {
                 self.judge_stand(stand);
                 self.publish_stand(stand);

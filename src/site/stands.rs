@@ -4,7 +4,7 @@ use super::flats::Sent;
 use super::orders::Pending;
 use super::turn::Turn;
 use super::{Output, Site, Subject};
-use crate::alert::{Kind, Of, StandSigns, StandWatch};
+use crate::alert::{Kind, Of, StandSigns, StandWatch, ZeroOff};
 use crate::moment::{Moment, Span};
 use crate::stand::{FlatScene, Health, Scene, Stand};
 use crate::units::Grams;
@@ -154,6 +154,8 @@ impl Site {
             stale_after: bench.stand.stale_after().min(waited),
             fault,
             uneven: bench.stand.unevenness(),
+            moved_zero: bench.stand.moved_zero().map(|moved| ZeroOff { was: moved.was, reads: moved.reads }),
+            words: self.plan.words,
             on_auto_valve: bench.flat.is_some_and(|flat| self.is_on_auto_valve(flat)),
         };
         let mut watch = bench.watch.as_deref().cloned().unwrap_or_default();

@@ -1,6 +1,7 @@
 //! Zero and span by command, and back to the file.
 
 use super::calibration::Line;
+use super::empty::EmptyReads;
 use super::facts::{Commanded, lines_of_file, pairs};
 use super::gate::MAX_LOAD;
 use super::handling::Place;
@@ -89,6 +90,7 @@ impl Stand {
             self.handler.trend = None;
         }
         self.handler.tared = false;
+        self.cold.empty = EmptyReads::zeroed();
         self.remember_lines();
         Ok(ZeroChange { was: Grams::new(reads), zero: self.first_line().zero.unwrap_or(0.0) })
     }
@@ -107,6 +109,8 @@ impl Stand {
         self.recalibrated(moved, 1.0);
         self.handler.place = Place::Loaded;
         self.handler.tared = false;
+        // Its zero is estimated: what it reads empty is known when it has been seen so.
+        self.cold.empty = EmptyReads::default();
         self.remember_lines();
         Ok(Grams::new(moved))
     }
@@ -167,6 +171,7 @@ impl Stand {
         }
         self.stretch(factor);
         self.recalibrated(0.0, factor);
+        self.cold.empty = self.cold.empty.stretched(factor);
         if !had_span {
             self.handler.place = Place::Unknown;
             self.handler.trend = None;
@@ -197,6 +202,7 @@ impl Stand {
         let lines = lines_of_file(&self.cold.settings);
         self.put_lines(&lines);
         self.cold.commanded = None;
+        self.cold.empty = EmptyReads::of(&self.cold.settings);
         let after = self.first_line();
         let known = before.is_known() && after.is_known();
         let factor = if known { after.slope() / before.slope() } else { 1.0 };

@@ -1,6 +1,7 @@
 //! What of a stand must survive a crash, and how the file wins over it.
 
 use super::calibration::{Corners, Line};
+use super::empty::EmptyReads;
 use super::handling::{Handler, Place};
 use super::pace::{Noise, Pace};
 use super::settings::StandSettings;
@@ -23,6 +24,7 @@ pub struct StandFacts {
     pub(super) before: Option<(Grams, Wall)>,
     pub(super) misfit: bool,
     pub(super) drying: Option<f64>,
+    pub(super) empty: Option<EmptyReads>,
 }
 
 /// A calibration by command.

@@ -237,6 +237,12 @@ impl Handler {
         }
     }
 
+    /// What it reads, while it stands still with nothing on it; `None` too where it may have tared itself.
+    pub(super) fn empty_level(&self, look: &Look) -> Option<f64> {
+        let is_empty = self.place == Place::Empty && self.arriving.is_none() && !self.empty_after_gap && !self.tared;
+        look.steady.filter(|_| is_empty).and(self.trend.as_ref()).map(Trend::level)
+    }
+
     /// Whether it came back from a gap reading nothing where a flat had been, and nothing has told since whether it is empty.
     pub(super) fn may_have_tared(&self) -> bool {
         self.place == Place::Empty && self.empty_after_gap && !self.tared

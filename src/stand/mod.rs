@@ -8,6 +8,7 @@ mod accept;
 mod calibrate;
 mod calibration;
 mod drainage;
+mod empty;
 mod episode;
 mod facts;
 mod filter;
@@ -22,6 +23,7 @@ mod trend;
 mod words;
 
 pub use calibrate::{SpanChange, ZeroChange};
+pub use empty::MovedZero;
 pub use facts::{Replaced, StandFacts};
 pub use handling::can_weigh;
 pub use reading::Stand;

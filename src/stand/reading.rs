@@ -3,11 +3,12 @@
 mod stuck;
 
 use super::calibration::{Corners, Line, Warmth};
+use super::empty::{Allowed, EmptyReads, MovedZero};
 use super::episode::Yardstick;
 use super::facts::{Commanded, Replaced, StandFacts};
 use super::filter::Hampel;
 use super::gate::{Doubt, Gate};
-use super::handling::{Handler, Look};
+use super::handling::{Handler, Look, Place};
 use super::pace::{Noise, Pace};
 use super::settings::StandSettings;
 use super::steady::Window;
@@ -66,6 +67,7 @@ pub(super) struct Cold {
     pub(super) settings: StandSettings,
     pub(super) corners: Option<Box<Corners>>,
     pub(super) commanded: Option<Box<Commanded>>,
+    pub(super) empty: EmptyReads,
     restored: Option<Box<StandFacts>>,
     fault: Option<(Wall, Fault)>,
 }
@@ -109,7 +111,14 @@ impl Stand {
             farthest: 0.0,
             wake: Some(Mono::from_millis(i64::MIN)),
             state: State::Well,
-            cold: Box::new(Cold { settings, corners, commanded: None, restored: None, fault: None }),
+            cold: Box::new(Cold {
+                empty: EmptyReads::of(&settings),
+                settings,
+                corners,
+                commanded: None,
+                restored: None,
+                fault: None,
+            }),
         };
         stand.see_lines();
         stand
@@ -132,6 +141,9 @@ impl Stand {
         }
         stand.pace = facts.pace;
         stand.noise = facts.noise;
+        if let Some(empty) = facts.empty.filter(|_| replaced.is_empty()) {
+            stand.cold.empty = empty;
+        }
         stand.cold.restored = Some(Box::new(facts));
         (stand, replaced)
     }
@@ -141,7 +153,7 @@ impl Stand {
     pub fn facts(&self) -> StandFacts {
         let mut facts = self.cold.restored.as_deref().cloned().unwrap_or_default();
         facts.commanded = self.cold.commanded.as_deref().cloned();
-        (facts.pace, facts.noise) = (self.pace, self.noise);
+        (facts.pace, facts.noise, facts.empty) = (self.pace, self.noise, Some(self.cold.empty));
         if let Some(now) = self.heard_at.filter(|_| self.cold.restored.is_none()) {
             facts.of_handler(&self.handler, |at| now.wall_at(at));
             facts.weight = self.handler.trend.map(|trend| (Grams::new(trend.level()), now.wall_at(trend.at())));
@@ -364,7 +376,11 @@ impl Stand {
             let period = self.pace.seconds().max(if count > 1 { 1.0 } else { 0.0 });
             let by = Yardstick { variance: self.noise.cautious(self.division), division: self.division, period };
             let look = Look { at, weight, count, steady: judged.steady, by };
+            let was = self.handler.place;
             self.handler.look(&look, scene, said);
+            if was == Place::Empty || self.handler.place == Place::Empty {
+                self.look_at_it_empty(&look, said);
+            }
             if self.handler.tared {
                 self.raise(Fault::Tared, at, said);
             }
@@ -381,6 +397,20 @@ impl Stand {
         }
         self.steady_at = Some(at);
         Heard::Steady(Grams::new(level))
+    }
+
+    fn look_at_it_empty(&mut self, look: &Look, said: &mut Vec<Said>) {
+        let Some(level) = self.handler.empty_level(look) else { return self.cold.empty.is_loaded() };
+        let allowed = Allowed::of(&self.cold.settings, look.by.variance);
+        if self.cold.empty.look(look.at.mono, level, allowed) {
+            said.push(Said::SeenEmpty);
+        }
+    }
+
+    /// How its zero has moved, as far as its empty readings tell; `None`: it has not, or was not seen empty.
+    #[must_use]
+    pub fn moved_zero(&self) -> Option<MovedZero> {
+        self.cold.empty.moved()
     }
 
     /// The weight to believe of a steady stand.

@@ -46,6 +46,8 @@ pub enum Said {
     Silent,
     /// A fresh reading after a silence.
     HeardAgain,
+    /// It has lain empty for a while, and what is known of its zero has changed: see `Stand::moved_zero`.
+    SeenEmpty,
 }
 
 /// What was done to what is on a stand, read from its plateaus.

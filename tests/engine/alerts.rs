@@ -568,6 +568,8 @@ fn stand(at: Moment) -> StandSigns<'static> {
         stale_after: Span::minutes(10),
         fault: None,
         uneven: None,
+        moved_zero: None,
+        words: Words::default(),
         on_auto_valve: false,
     }
 }

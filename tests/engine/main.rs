@@ -11,6 +11,7 @@ mod cells;
 mod domes;
 mod drying;
 mod edits;
+mod empty;
 mod failures;
 mod figures;
 mod fills;

@@ -48,7 +48,8 @@ fn score(recipe: &Recipe, into: &mut Score) {
             _ => {}
         }
     }
-    into.alerts += bench.said.iter().filter(|(_, said)| !matches!(said, Said::Handled(_))).count();
+    into.alerts += bench.said.iter().filter(|(_, said)| !matches!(said, Said::Handled(_) | Said::SeenEmpty)).count();
+    into.alerts += usize::from(bench.stand.moved_zero().is_some());
     for watering in &recording.waterings {
         if watering.to + 3600.0 > recipe.days * 86_400.0 {
             waterings.retain(|(seconds, _)| *seconds < watering.from);
