@@ -195,7 +195,7 @@ impl Site {
             // However it dries, it does not become heavier by that.
             (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * 0.1 + width * LEAST_GAIN))
         });
-        let dome = expected.and_then(|(expected, _)| self.dome_in_a_weight(index, weight - expected));
+        let dome = expected.and_then(|(expected, error)| self.dome_in_a_weight(index, weight - expected, error));
         let seen = match (dome, gained, width) {
             (Some(seen), ..) => Some(seen),
             (None, Some((gain, true)), _) => {

@@ -21,6 +21,8 @@ const DOMES: std::ops::RangeInclusive<f64> = 15.0..=1500.0;
 const SAME_DOME: Grams = Grams::new(15.0);
 /// Where somebody says so as well, one about as heavy is (a judgement: a dome is wet inside, and weighed once).
 const ABOUT: f64 = 0.3;
+/// A difference to what was expected tells what a dome weighs only while the expectation is as sure as this (a judgement).
+const TELLS_A_DOME: Grams = Grams::new(30.0);
 /// So much of what came ran off again: it was water.
 const RAN_OFF: f64 = 0.1;
 
@@ -261,13 +263,33 @@ impl Site {
         said.is_some_and(|said| said.on == on) && self.dome_weight(index).is_none()
     }
 
-    /// A flat that is weighed now and then differs by so much from what was expected. If somebody has said since that its dome goes on
+    /// Why a weight of a flat that is weighed now and then does not tell what its new dome weighs: too much may have dried meanwhile.
+    pub(super) fn cannot_tell_its_dome(&self, index: usize, weight: Grams, at: Moment) -> Option<String> {
+        let (expected, error) = self.expected(index, at).filter(|_| self.waits_for_a_dome(index, true))?;
+        let is_vague = error > TELLS_A_DOME && is_about(weight - expected, true, None);
+        is_vague.then(|| {
+            let (words, label) = (self.plan.words, &self.plan.flats[index].1.label);
+            let (expected, error) = (words.weight(expected), words.weight(error));
+            format!(
+                "nobody knows what the dome of {label} weighs, and by now what it weighs itself is known to {error} only. Take the dome \
+                 off, say so (`dome`), and weigh {label} without it, then with it; or give its `dome_weight` in the file. If the \
+                 difference to {expected} is to count as the dome all the same"
+            )
+        })
+    }
+
+    /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said since that its dome goes on
     /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
-    pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams) -> Option<Seen> {
+    pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams, unsure: Grams) -> Option<Seen> {
+        let known = self.dome_weight(index);
         let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) else {
             self.has_not_come(index);
             return None;
         };
+        if !on && unsure > TELLS_A_DOME {
+            // That it is gone is known, what it weighed is not.
+            self.flats[index].kept.dome_weight = known;
+        }
         self.event(Subject::Flat(index), Happening::Dome { on, change });
         let read = if on { Taken::DomeOn } else { Taken::DomeOff };
         Some(Seen { learned: true, ..Seen::on_a_scale(change, read) })

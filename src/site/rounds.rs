@@ -109,6 +109,9 @@ impl Site {
 
     /// Why what lies there may be another flat than the one whose turn it is.
     fn in_question(&mut self, stand: usize, flat: usize, weight: Grams) -> Option<String> {
+        if let Some(why) = self.cannot_tell_its_dome(flat, weight, self.now) {
+            return Some(format!("{why}, `weigh` it with \"sure\":true"));
+        }
         let misfit = self
             .mixed_up(stand, flat, weight)
             .or_else(|| self.misfit(flat, weight, self.now).map(|why| self.with_a_guess(stand, flat, weight, why)))

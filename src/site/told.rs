@@ -153,6 +153,9 @@ impl Site {
                 "it was weighed later than that, at {then}; the newer weight stays. If that one is wrong, `undo` takes it back"
             ));
         }
+        if let Some(why) = self.cannot_tell_its_dome(index, weight, at).filter(|_| !sure) {
+            return Err(format!("{why}, add \"sure\":true"));
+        }
         if let Some(why) = self.misfit(index, weight, at).filter(|_| !sure || weight <= Grams::ZERO) {
             let before = if flat.kept.told.is_empty() { "" } else { "; if what was told before is wrong, `undo` it" };
             return Err(format!(

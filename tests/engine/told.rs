@@ -208,6 +208,44 @@ fn a_dome_that_is_told_is_weighed_by_the_next_weighing() {
 }
 
 #[test]
+fn a_dome_of_unknown_weight_is_not_guessed_from_what_may_have_dried() {
+    let dome = |house: &mut House, on| house.flat(CHARD, Command::Dome { on }).unwrap();
+    let weighs = |house: &mut House, on| dome(house, on)["dome_weight_g"].as_f64();
+    let mut house = House::new();
+    house.typed(CHARD, 2700.0).unwrap();
+    dome(&mut house, true);
+    house.wait(30.0 * 3600.0);
+    let refused = house.typed(CHARD, 2780.0).unwrap_err();
+    assert!(refused.contains("nobody knows what the dome of Chard weighs"), "{refused}");
+    // As it says: without it, then with it.
+    dome(&mut house, false);
+    house.typed(CHARD, 2600.0).unwrap();
+    dome(&mut house, true);
+    house.wait(60.0);
+    house.typed(CHARD, 2780.0).unwrap();
+    assert!((house.fraction(CHARD) - 0.6).abs() < 0.004, "{}", house.fraction(CHARD));
+    assert!(weighs(&mut house, true).is_some_and(|weight| (weight - 180.0).abs() < 1.0));
+
+    // Who is sure has the difference for it.
+    let mut house = House::new();
+    house.typed(CHARD, 2700.0).unwrap();
+    dome(&mut house, true);
+    house.wait(30.0 * 3600.0);
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(2780.0), at: None, sure: true }).unwrap();
+    assert!(weighs(&mut house, true).is_some());
+
+    // One that is gone weighs nothing; what it weighed stays unknown.
+    let mut house = House::new();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    house.typed(CHARD, 2700.0).unwrap();
+    dome(&mut house, false);
+    house.wait(30.0 * 3600.0);
+    house.typed(CHARD, 2450.0).unwrap();
+    assert!((house.fraction(CHARD) - 0.45).abs() < 0.004, "{}", house.fraction(CHARD));
+    assert_eq!(weighs(&mut house, false), None);
+}
+
+#[test]
 fn what_is_told_changes_the_forecast_at_once() {
     let mut house = House::new();
     house.reads(OWN, 2900.0, 20);
