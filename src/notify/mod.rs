@@ -5,7 +5,9 @@
 
 mod facts;
 mod header;
+mod known;
 mod letter;
+mod line;
 mod quiet;
 mod request;
 mod sender;

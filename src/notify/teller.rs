@@ -3,8 +3,10 @@
 //! For each alert and phone it keeps what the phone *knows*: the rise it was last told of, or nothing. What is due follows
 //! from comparing that with what is so; a message that failed is therefore never stale, and one that is over is never sent.
 
-use super::facts::{AlertFact, Facts, PhoneFact, ShelfFact};
-use super::letter::{Letter, Part};
+use super::facts::{Facts, ShelfFact};
+use super::known::{Key, Known, Rise, Told};
+use super::letter::Letter;
+use super::line::{Flight, Line, Morning};
 use super::quiet;
 use crate::alert::{Kind, Severity};
 use crate::config::Phone;
@@ -18,14 +20,8 @@ const GATHER: Span = Span::seconds(3);
 const SPACING: Span = Span::seconds(30);
 /// The morning's list is worth sending for so long.
 const LIST_LASTS: Span = Span::hours(2);
-const FIRST_PAUSE: Span = Span::seconds(1);
-const LONGEST_PAUSE: Span = Span::minutes(5);
-/// A message that could not be sent for so long is given up.
-const GIVE_UP: Span = Span::hours(24);
 /// A heartbeat says that the engine has turned within this time.
 const ALIVE: Span = Span::minutes(1);
-/// Rises closer than this are one: a stamp may have been to the store and back as whole seconds.
-const SAME: Span = Span::seconds(1);
 
 /// Something to post now. Its result is to be told to the teller by its number.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,91 +54,6 @@ pub struct Teller {
     turned: Option<Mono>,
     last_id: u64,
     changed: bool,
-}
-
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-struct Key {
-    kind: Kind,
-    of: String,
-    id: String,
-}
-
-/// What is so about an alert, and what each phone knows of it.
-#[derive(Debug)]
-struct Known {
-    raised: bool,
-    severity: Severity,
-    since: Wall,
-    title: String,
-    text: String,
-    /// When it last changed in a way worth telling.
-    heard: Mono,
-    phones: Vec<Told>,
-}
-
-/// What a phone knows of an alert.
-#[derive(Debug, Clone, Default)]
-struct Told {
-    of: Option<Rise>,
-    /// Since when sending has failed.
-    failing: Option<Mono>,
-}
-
-/// A rise as it was told.
-#[derive(Debug, Clone)]
-struct Rise {
-    since: Wall,
-    severity: Severity,
-    at: Mono,
-    arrival: Arrival,
-}
-
-/// What became of a letter.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Arrival {
-    Reached,
-    GivenUp,
-    /// It was on its way when the program ended. The rise is told once more, and its end in any case: to hear twice of a dry
-    /// flat is better than never to hear that it is over.
-    Unsure,
-}
-
-/// A morning's list that is to be sent, and the moment it is the list of.
-#[derive(Debug, Clone)]
-struct Morning {
-    letter: Letter,
-    due: Wall,
-}
-
-/// One phone and the way to it.
-#[derive(Debug)]
-struct Line {
-    phone: Phone,
-    morning: Option<Morning>,
-    /// The last list that got there.
-    read: Option<Wall>,
-    flight: Option<Flight>,
-    not_before: Mono,
-    pause: Span,
-    last_sent: Option<Mono>,
-    beat: Option<Beat>,
-}
-
-/// A letter on its way, with what it says of which alert: raised since when and how grave, or that it is over.
-#[derive(Debug)]
-struct Flight {
-    id: u64,
-    /// It is the list of that morning.
-    morning: Option<Wall>,
-    says: Vec<(Key, Option<(Wall, Severity)>)>,
-}
-
-#[derive(Debug)]
-struct Beat {
-    every: Span,
-    next: Mono,
-    pause: Span,
-    flight: Option<u64>,
 }
 
 /// What is due of an alert on a line, from when, and whether it waits for nothing.
@@ -432,190 +343,4 @@ impl Teller {
         }
         Some(Due { from, urgent: critical && known.raised && !again, again })
     }
-}
-
-impl Known {
-    /// An alert before anything was heard of it.
-    fn new(message: &Message, phones: usize, at: Moment) -> Self {
-        Self {
-            raised: false,
-            severity: message.severity,
-            since: message.since,
-            title: String::new(),
-            text: String::new(),
-            heard: at.mono,
-            phones: vec![Told::default(); phones],
-        }
-    }
-
-    fn hear(&mut self, message: &Message, at: Moment) {
-        let same = self.raised == message.raised && (!message.raised || same_rise(self.since, message.since));
-        if !same || message.severity > self.severity {
-            self.heard = at.mono;
-        }
-        if !same {
-            self.raised = message.raised;
-            self.phones.iter_mut().for_each(|told| told.failing = None);
-            if message.raised {
-                self.since = message.since;
-            }
-        }
-        self.severity = message.severity;
-        self.title.clone_from(&message.title);
-        self.text.clone_from(&message.text);
-    }
-
-    /// Since when the phone should be told of this, and whether it is not for the first time.
-    fn due(&self, told: &Told, phone: &Phone) -> Option<(Mono, bool)> {
-        if !self.raised {
-            return told.may_know().then_some((self.heard, false));
-        }
-        if self.severity < phone.least {
-            return None;
-        }
-        match &told.of {
-            Some(rise) if rise.is_settled() && same_rise(rise.since, self.since) && self.severity <= rise.severity => {
-                Some((rise.at + phone.repeat?, true))
-            }
-            _ => Some((self.heard, false)),
-        }
-    }
-
-    fn part(&self, key: &Key, again: bool) -> Part {
-        Part {
-            kind: key.kind,
-            severity: self.severity,
-            raised: self.raised,
-            again,
-            title: self.title.clone(),
-            text: self.text.clone(),
-        }
-    }
-
-    fn fact(&self, key: &Key, lines: &[Line], at: Moment) -> AlertFact {
-        let phones = lines.iter().zip(&self.phones).filter_map(|(line, told)| {
-            let under_way = line.says(key).filter(|_| !told.may_know());
-            let under_way =
-                under_way.map(|(since, severity)| Rise { since, severity, at: at.mono, arrival: Arrival::Unsure });
-            let rise = under_way.or_else(|| told.of.clone())?;
-            Some((line.phone.name.clone(), rise.fact(at)))
-        });
-        AlertFact {
-            kind: key.kind,
-            of: key.of.clone(),
-            id: key.id.clone(),
-            raised: self.raised,
-            severity: self.severity,
-            since: self.since,
-            title: self.title.clone(),
-            text: self.text.clone(),
-            phones: phones.collect(),
-        }
-    }
-}
-
-impl Rise {
-    /// Whether telling it has come to an end.
-    fn is_settled(&self) -> bool {
-        self.arrival != Arrival::Unsure
-    }
-
-    fn fact(&self, at: Moment) -> PhoneFact {
-        PhoneFact {
-            since: self.since,
-            severity: self.severity,
-            at: at.wall_at(self.at),
-            reached: self.arrival == Arrival::Reached,
-            unsure: self.arrival == Arrival::Unsure,
-        }
-    }
-}
-
-impl PhoneFact {
-    fn arrival(&self) -> Arrival {
-        match (self.unsure, self.reached) {
-            (true, _) => Arrival::Unsure,
-            (false, true) => Arrival::Reached,
-            (false, false) => Arrival::GivenUp,
-        }
-    }
-}
-
-impl Told {
-    /// Whether the phone may have shown the rise, so that it is owed the end.
-    fn may_know(&self) -> bool {
-        self.of.as_ref().is_some_and(|rise| rise.arrival != Arrival::GivenUp)
-    }
-
-    /// Takes in how telling `said` went; `true` when it is given up now.
-    fn result(&mut self, said: Option<(Wall, Severity)>, sent: bool, at: Mono) -> bool {
-        let given_up = !sent && at.since(*self.failing.get_or_insert(at)) >= GIVE_UP;
-        if sent || given_up {
-            self.failing = None;
-            // A rise told before has been told, also when telling it again or as graver was given up.
-            let arrival = if sent || self.may_know() { Arrival::Reached } else { Arrival::GivenUp };
-            self.of = said.map(|(since, severity)| Rise { since, severity, at, arrival });
-        }
-        given_up
-    }
-}
-
-impl Line {
-    fn new(phone: Phone) -> Self {
-        let beat = phone.heartbeat.as_ref().map(|(_, every)| Beat {
-            every: *every,
-            next: Mono::from_millis(i64::MIN),
-            pause: FIRST_PAUSE,
-            flight: None,
-        });
-        let not_before = Mono::from_millis(i64::MIN);
-        Self { phone, morning: None, read: None, flight: None, not_before, pause: FIRST_PAUSE, last_sent: None, beat }
-    }
-
-    /// The rise of this alert that a letter on its way tells of.
-    fn says(&self, key: &Key) -> Option<(Wall, Severity)> {
-        let flight = self.flight.as_ref()?;
-        flight.says.iter().find(|(said, _)| said == key).and_then(|(_, rise)| *rise)
-    }
-
-    fn has(&self, post: u64) -> bool {
-        self.flight.as_ref().is_some_and(|flight| flight.id == post)
-            || self.beat.as_ref().is_some_and(|beat| beat.flight == Some(post))
-    }
-
-    fn result(&mut self, sent: bool, at: Moment) -> Option<&'static str> {
-        let first_time = self.pause == FIRST_PAUSE;
-        if sent {
-            self.last_sent = Some(at.mono);
-            self.pause = FIRST_PAUSE;
-            return (!first_time).then_some("works again");
-        }
-        self.not_before = at.mono + self.pause;
-        self.pause = doubled(self.pause, LONGEST_PAUSE);
-        first_time.then_some("fails; is tried again")
-    }
-}
-
-impl Beat {
-    fn result(&mut self, sent: bool, at: Moment) -> Option<&'static str> {
-        let first_time = self.pause == FIRST_PAUSE;
-        self.flight = None;
-        if sent {
-            self.next = at.mono + self.every;
-            self.pause = FIRST_PAUSE;
-            return (!first_time).then_some("works again");
-        }
-        self.next = at.mono + self.pause.min(self.every);
-        self.pause = doubled(self.pause, LONGEST_PAUSE);
-        first_time.then_some("fails; is tried again")
-    }
-}
-
-fn doubled(pause: Span, most: Span) -> Span {
-    (pause + pause).min(most)
-}
-
-fn same_rise(one: Wall, other: Wall) -> bool {
-    let apart = one.since(other);
-    apart < SAME && Span::ZERO - apart < SAME
 }

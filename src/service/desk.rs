@@ -2,14 +2,14 @@
 
 use super::backlog::Backlog;
 use super::valves::Links;
-use super::{Clock, Standing, keeping, tidy::Leftovers};
+use super::{Clock, keeping, plot, tidy::Leftovers};
 use crate::alert::{Kind, Severity};
-use crate::moment::{Mono, Span, Wall};
+use crate::moment::{Mono, Span};
 use crate::mqtt::{Client, Delivery, Heard, Inbox, Message, Outgoing, Published};
 use crate::notify::{News, Notifier};
 use crate::site::{Answer, Input, Output, Site, Subject, Ticket};
-use crate::store::{AT_MOST, Flush, Of, Point, Reader, StoreError, Write, Writer, thin};
-use crate::web::{Ask, Health, Plotted, Reply, To};
+use crate::store::{Flush, Reader, Write, Writer};
+use crate::web::{Ask, Health, Reply, To};
 use crate::wire::{self, Ownership, Router, topic, write_answer, write_event};
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
@@ -426,26 +426,10 @@ impl Desk {
             }
             Ask::Command { to, payload, answer } => self.command(&to, &payload, answer),
             Ask::History { flat, from, to, answer } => {
-                let _ = answer.send(self.history(&flat, from, to));
+                let history = self.tools.history.as_ref();
+                let _ = answer.send(plot::weights(&self.site, history, &flat, from, to));
             }
         }
-    }
-
-    /// The weights of a flat of the file, also by its former id, or of one that is retired, as long as they are kept.
-    fn history(&self, id: &str, from: Option<Wall>, to: Option<Wall>) -> Option<Vec<Plotted>> {
-        let flats = &self.site.plan().flats;
-        let place = flats.iter().position(|(flat, settings)| flat == id || settings.formerly.as_deref() == Some(id));
-        let id = place.and_then(|place| flats.get(place)).map_or(id, |(flat, _)| flat);
-        let history = self.tools.history.as_ref();
-        if place.is_none() && !history?.weighed_flats().ok()?.iter().any(|flat| flat == id) {
-            return None;
-        }
-        // An earlier season is shown to who asks for its days.
-        let from = from.or_else(|| self.site.season_begun(place?));
-        let points = history.and_then(|history| weights_that_stand(history, id, from, to).ok()).unwrap_or_default();
-        let plotted =
-            |point: crate::store::Point| Plotted { at: point.at, weight: point.weight, fraction: point.fraction };
-        Some(points.into_iter().map(plotted).collect())
     }
 
     fn command(&mut self, to: &To, payload: &[u8], answer: oneshot::Sender<Reply>) {
@@ -592,18 +576,4 @@ fn log_alert(message: &crate::site::Message, id: &str) {
         (true, _) => tracing::warn!(kind = kind.name(), id, "Raised: {}", message.title),
         (false, _) => tracing::info!(kind = kind.name(), id, "Cleared: {} ({})", message.title, message.text),
     }
-}
-
-/// The weights of a flat without those that were taken back, thinned.
-fn weights_that_stand(
-    history: &Reader,
-    flat: &str,
-    from: Option<Wall>,
-    to: Option<Wall>,
-) -> Result<Vec<Point>, StoreError> {
-    let events = history.events(Some((Of::Flat, flat)), usize::MAX)?;
-    let taken_back = Standing::of(&events).weights_taken_back(&events);
-    let mut points = history.all_weights(flat, from, to)?;
-    points.retain(|point| !taken_back.has(flat, point));
-    Ok(thin(points, AT_MOST))
 }

@@ -8,6 +8,7 @@ mod clock;
 mod desk;
 mod failure;
 pub mod keeping;
+mod plot;
 mod standing;
 mod start;
 mod tidy;

@@ -25,6 +25,7 @@ mod placing;
 mod plan;
 mod potting;
 mod readings;
+mod records;
 mod repeats;
 mod rising;
 mod rounds;

@@ -3,7 +3,10 @@
 
 use super::calibration::Line;
 use super::gate::MAX_LOAD;
+use super::handling::Look;
+use super::reading::Stand;
 use super::settings::StandSettings;
+use super::words::Said;
 use crate::moment::{Mono, Span};
 use crate::units::Grams;
 use serde::{Deserialize, Serialize};
@@ -143,5 +146,22 @@ impl EmptyReads {
     pub(super) fn moved(&self) -> Option<MovedZero> {
         let (nothing, reads) = self.nothing.zip(self.instead)?;
         Some(MovedZero { was: Grams::checked(nothing.level())?, reads: Grams::checked(reads)? })
+    }
+}
+
+impl Stand {
+    /// To be called for each look at an empty stand, and for the first at one that is no more.
+    pub(super) fn look_at_it_empty(&mut self, look: &Look, said: &mut Vec<Said>) {
+        let Some(level) = self.handler.empty_level(look) else { return self.cold.empty.is_loaded() };
+        let allowed = Allowed::of(&self.cold.settings, look.by.variance);
+        if self.cold.empty.look(look.at.mono, level, allowed) {
+            said.push(Said::SeenEmpty);
+        }
+    }
+
+    /// How its zero has moved, as far as its empty readings tell; `None`: it has not, or was not seen empty.
+    #[must_use]
+    pub fn moved_zero(&self) -> Option<MovedZero> {
+        self.cold.empty.moved()
     }
 }

@@ -3,7 +3,7 @@
 mod stuck;
 
 use super::calibration::{Corners, Line, Warmth};
-use super::empty::{Allowed, EmptyReads, MovedZero};
+use super::empty::EmptyReads;
 use super::episode::Yardstick;
 use super::facts::{Commanded, Replaced, StandFacts};
 use super::filter::Hampel;
@@ -397,20 +397,6 @@ impl Stand {
         }
         self.steady_at = Some(at);
         Heard::Steady(Grams::new(level))
-    }
-
-    fn look_at_it_empty(&mut self, look: &Look, said: &mut Vec<Said>) {
-        let Some(level) = self.handler.empty_level(look) else { return self.cold.empty.is_loaded() };
-        let allowed = Allowed::of(&self.cold.settings, look.by.variance);
-        if self.cold.empty.look(look.at.mono, level, allowed) {
-            said.push(Said::SeenEmpty);
-        }
-    }
-
-    /// How its zero has moved, as far as its empty readings tell; `None`: it has not, or was not seen empty.
-    #[must_use]
-    pub fn moved_zero(&self) -> Option<MovedZero> {
-        self.cold.empty.moved()
     }
 
     /// The weight to believe of a steady stand.
