@@ -3,6 +3,7 @@
 
 use super::flats::Weighed;
 use super::life::Seen;
+use super::pours::Pour;
 use super::{Happening, Output, Sample, Site, Subject};
 use crate::flat::{Pace, Taken};
 use crate::moment::Moment;
@@ -52,26 +53,17 @@ pub(super) struct Between {
     #[serde(skip_serializing_if = "Option::is_none")]
     handed_over: Option<(Moment, f64, f64)>,
     /// Water poured since it was weighed, where no scale saw it, as older stores have it: without a time.
-    poured: Grams,
-    /// What was poured since, one by one.
+    pub poured: Grams,
+    /// What was poured since, one by one, by its time.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pours: Vec<Pour>,
+    pub pours: Vec<Pour>,
+    /// What was told while its own stand did not see it: that will show it once more.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub told_away: Vec<Pour>,
     /// By how much its fraction differs from that of the flat that speaks for it, by its last weighing.
     pub apart: f64,
     /// Since when another speaks for it.
     pub spoken_since: Option<Moment>,
-}
-
-/// Water that no scale saw.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-struct Pour {
-    /// The number of its event.
-    seq: u64,
-    at: Moment,
-    amount: Grams,
-    /// It has been corrected: it was none.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    is_none: bool,
 }
 
 fn is_new(pace: &Pace) -> bool {
@@ -91,42 +83,6 @@ impl Between {
     /// Since when its leader leads it; what it had lost by then, and how unsure that is.
     pub fn lost_before(&self, weighed: Moment) -> (Moment, f64, f64) {
         self.handed_over.unwrap_or((weighed, 0.0, 0.0))
-    }
-
-    /// Water poured since it was weighed, where no scale saw it.
-    pub fn poured(&self) -> Grams {
-        self.poured_by(None)
-    }
-
-    /// The same until a moment.
-    pub fn poured_by(&self, at: Option<Moment>) -> Grams {
-        let counts = |pour: &&Pour| !pour.is_none && at.is_none_or(|at| pour.at.mono <= at.mono);
-        self.pours.iter().filter(counts).fold(self.poured, |sum, pour| sum + pour.amount)
-    }
-
-    pub fn pour(&mut self, seq: u64, at: Moment, amount: Grams) {
-        self.pours.push(Pour { seq, at, amount, is_none: false });
-    }
-
-    /// The water of this event was poured, or was none.
-    pub fn was_poured(&mut self, seq: u64, is_water: bool) {
-        if let Some(pour) = self.pours.iter_mut().find(|pour| pour.seq == seq) {
-            pour.is_none = !is_water;
-        }
-    }
-
-    /// Cells were taken out, with their share of what was poured.
-    pub fn scale_pours(&mut self, left: f64) {
-        self.poured = self.poured * left;
-        for pour in &mut self.pours {
-            pour.amount = pour.amount * left;
-        }
-    }
-
-    /// What was poured before this moment is in a weight now.
-    fn weighed(&mut self, at: Moment) {
-        self.poured = Grams::ZERO;
-        self.pours.retain(|pour| pour.at.mono > at.mono);
     }
 }
 
@@ -149,16 +105,10 @@ impl Site {
     pub(super) fn carry_between(&mut self, index: usize, weighed: Weighed) -> Option<Grams> {
         let (band, _) = self.flats[index].band?;
         let (lost, error) = self.lost_by_leader(index, band.width(), self.now);
+        let held = self.held(index, None);
+        let error = Grams::new(error.get().hypot(held.error(band.width()).get())).max(LEAST_ERROR);
         let flat = &mut self.flats[index];
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
-        // What is poured on a full flat runs out of it again.
-        let full = band.capacity() + flat.plants();
-        let wet = weighed.weight + poured;
-        let held = if poured > Grams::ZERO && wet > full { full.max(weighed.weight) } else { wet };
-        // Who pours reads a jug to a tenth; what ran out of a full flat leaves it full.
-        let by_the_jug = if held < wet { band.width() * 0.03 } else { poured * 0.1 };
-        let error = Grams::new(error.get().hypot(by_the_jug.get())).max(LEAST_ERROR);
-        flat.goes_by(held - lost, Some(error), self.heard);
+        flat.goes_by(weighed.weight + held.kept - lost, Some(error), self.heard);
         Some(error)
     }
 
@@ -169,9 +119,9 @@ impl Site {
         let flat = &self.flats[index];
         let (band, _) = flat.band?;
         let weighed = flat.kept.weighed?;
-        let between = flat.kept.between.as_deref().filter(|between| between.basis != Basis::Stand)?;
+        flat.kept.between.as_deref().filter(|between| between.basis != Basis::Stand)?;
         let (lost, error) = self.lost_by_leader(index, band.width(), at);
-        Some((weighed.weight + between.poured_by(Some(at)) - lost, Grams::new(error.get().hypot(5.0))))
+        Some((weighed.weight + self.held(index, Some(at)).kept - lost, Grams::new(error.get().hypot(5.0))))
     }
 
     /// Takes a weight of a flat: what it tells of its drying, of its dome, and of water that nobody has told of.
@@ -182,6 +132,8 @@ impl Site {
         let Some(flat) = self.flats.get(index) else { return };
         let (from, width) = (flat.kept.weighed.map(|weighed| weighed.weight), flat.band.map(|(band, _)| band.width()));
         let poured = flat.kept.between.as_deref().map_or(Grams::ZERO, |between| between.poured_by(Some(at)));
+        // What a full flat could not hold may stand in its tray all the same.
+        let ran_off = self.held(index, Some(at)).ran_off;
         let weighed_with_water = from.unwrap_or(weight) + poured;
         let is_unknown = flat.fraction.is_none();
         let gained = expected.zip(width).map(|((expected, error), width)| {
@@ -190,6 +142,7 @@ impl Site {
                 let gain = weight - weighed_with_water;
                 return (gain, gain > poured * 0.1 + width * LEAST_GAIN);
             }
+            let expected = expected + ran_off;
             let gain = weight - expected;
             let by_its_drying = (error * SURE).max(width * LEAST_GAIN);
             // However it dries, it does not become heavier by that.
@@ -238,6 +191,7 @@ impl Site {
         between.weighed(at);
         flat.grow(at.wall);
         self.lead_from(index, at);
+        self.count_lost_anew(index);
         self.settle(index);
         self.flats[index].goes_by(weight, None, self.heard);
         self.set_apart(index);
@@ -266,6 +220,7 @@ impl Site {
             between.basis = Basis::Stand;
             between.weighed(now);
         }
+        self.has_seen_what_was_told(index);
         self.flats[index].kept.told.clear();
         self.flats[index].kept.out_of_reach = None;
     }

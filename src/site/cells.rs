@@ -70,7 +70,7 @@ impl Site {
         let flat = &mut self.flats[index];
         let empty = tare + flat.dome;
         if let Some(between) = flat.kept.between.as_deref_mut() {
-            between.scale_pours(left);
+            between.shrink(left);
         }
         let Some(weighed) = flat.kept.weighed.as_mut() else { return Grams::ZERO };
         let change = (weighed.weight - empty) * (left - 1.0);

@@ -180,8 +180,9 @@ impl Site {
             |loss| (loss.expected, loss.error),
         );
         let error = error.max(Grams::new(2.0));
-        let poured = flat.kept.between.as_ref().map_or(Grams::ZERO, |between| between.poured());
-        flat.goes_by(weighed.weight + poured - lost, Some(error), self.heard);
+        let held = self.held(index, None);
+        let error = Grams::new(error.get().hypot(held.error(band.width()).get()));
+        self.flats[index].goes_by(weighed.weight + held.kept - lost, Some(error), self.heard);
         if self.is_too_unsure(index) || elapsed > limit {
             self.flats[index].unknown(self.heard);
         }

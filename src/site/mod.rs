@@ -24,6 +24,7 @@ mod output;
 mod placing;
 mod plan;
 mod potting;
+mod pours;
 mod readings;
 mod records;
 mod repeats;

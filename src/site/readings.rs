@@ -214,6 +214,8 @@ impl Site {
         }
         let handling = self.without_the_move(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
+        let handling =
+            if self.plan.stands[stand].1.shared { handling } else { self.without_what_was_told(index, handling) };
         let as_weighed = matches!(handling, Handling::Dome { .. });
         let (before, first) = (self.derived(index), self.seq + 1);
         let handling = self.with_the_dome_said(index, handling);

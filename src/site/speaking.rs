@@ -3,7 +3,7 @@
 use super::Site;
 use super::Subject;
 use super::look::TOO_UNSURE;
-use crate::moment::Span;
+use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams};
 
 /// A flat that another speaks for is at best so sure, as a share of its band; by the time it has to be checked again its error
@@ -15,14 +15,19 @@ const OWN_WORD: Span = Span::hours(1);
 const WORTH_SAYING: f64 = 0.02;
 
 impl Site {
-    /// Whether a flat goes by its own last weighing, though another speaks for it: while that is fresh, and the other was not watered
-    /// since; and as long as the other has nothing to say.
+    /// Whether a flat goes by its own last weighing, though another speaks for it: while that is fresh, and the other has not been given
+    /// water since that this one had not; and as long as the other has nothing to say.
     pub(super) fn goes_by_its_own(&self, index: usize, speaker: usize) -> bool {
         let Some(weighed) = self.flats[index].kept.weighed else { return false };
         let Some(speaker) = self.flats.get(speaker) else { return true };
         let is_fresh = self.now.mono.since(weighed.at.mono) < OWN_WORD;
-        let is_watered_since = speaker.kept.watered.is_some_and(|watered| watered.mono > weighed.at.mono);
-        speaker.fraction.is_none() || is_fresh && !is_watered_since
+        let watered_since = speaker.kept.watered.filter(|watered| watered.mono > weighed.at.mono);
+        // Who goes from one to the next with a can gives to each: what this one got then is in its weight, or was told.
+        let has_had_it = |watered: Moment| {
+            let own = self.flats[index].kept.watered;
+            own.is_some_and(|own| watered.mono.since(own.mono) < OWN_WORD)
+        };
+        speaker.fraction.is_none() || is_fresh && watered_since.is_none_or(has_had_it)
     }
 
     /// The fraction of a flat that another speaks for.
@@ -44,10 +49,12 @@ impl Site {
         };
         let poured = between.poured() / band.width();
         let fraction = (spoken.get() + between.apart + poured).min(spoken.get().max(1.0));
-        let aging = (TOO_UNSURE - SPOKEN_FOR) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
+        // When it is to be checked, both together are worth nothing.
+        let at_last = (TOO_UNSURE.powi(2) - speaker_error.powi(2)).max(0.0).sqrt();
+        let aging = (at_last - SPOKEN_FOR).max(0.0) * (age.as_hours() / check_every.as_hours().max(1.0 / 60.0));
         let error = speaker_error.hypot(SPOKEN_FOR + aging.max(0.0));
         flat.goes_by(band.weight_at(Fraction::new(fraction), flat.plants()), Some(band.width() * error), self.heard);
-        if age > check_every {
+        if age > check_every || error > TOO_UNSURE {
             flat.unknown(self.heard);
         }
     }

@@ -240,15 +240,14 @@ impl Site {
         let now = self.now;
         let (before, first) = (self.derived(index), self.seq + 1);
         let told_at = (at.wall != now.wall).then_some(at.wall);
-        let what = Happening::Watered { added: volume, kept: volume, by, away: by == By::Hand, told_at };
+        let kept = volume - self.pour_unseen(index, more, at).of_water();
+        let what = Happening::Watered { added: volume, kept, by, away: by == By::Hand, told_at };
         self.event(Subject::Flat(index), what);
-        let seq = self.seq;
         // What a valve pours nobody takes back, nor what was told before it.
         if by == By::Valve {
             self.no_way_back(index, "a valve has poured since");
         }
         let flat = &mut self.flats[index];
-        flat.kept.between.get_or_insert_default().pour(seq, at, more);
         flat.kept.watered = later(flat.kept.watered, at);
         flat.kept.drying.interrupted(now, Span::ZERO);
         self.carry_on(index);
@@ -264,6 +263,7 @@ impl Site {
         let added = gain.of_water();
         let what = Happening::Watered { added, kept: added, by: By::Unknown, away: true, told_at: None };
         self.event(Subject::Flat(index), what);
+        self.tell_away(index, self.seq, at, gain);
     }
 
     /// After a watering: as good as full is soaked.

@@ -20,6 +20,7 @@ mod plan;
 mod plants;
 mod pots;
 mod potting;
+mod pours;
 mod power_cut;
 mod properties;
 mod recording;
