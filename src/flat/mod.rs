@@ -18,7 +18,7 @@ pub use condition::Condition;
 pub use drying::{Asked, Drying, Forecast, Loss, Rate, Water};
 pub use fill::{KnownEnds, Measured, Recipe, out_of_line};
 pub use ledger::{Derived, Entry, FULL, Ledger, Setting, Taken, carried_over, later};
-pub use pace::{Leader, Pace};
+pub use pace::{Kin, Leader, Pace, Prior, Shown};
 pub use plant::{Grown, Growth, OddSoak, Plants, Seedtime, Weighing, tolerance};
 pub use season::{Altered, Commanded, Ends, Over, Replaced, Season};
 pub use settings::{Begins, FillSettings, FlatSettings, Limits, MixWhenFilled, SomeLimits, StageSettings};

@@ -6,9 +6,11 @@
 //! and small trays hold less and have less area. Below its knee a flat loses the less, the drier it is (FAO-56 equation 84; closed
 //! form: exponential).
 
-use super::pace::{Leader, Pace};
+use super::pace::{Leader, Pace, Prior};
 use crate::moment::Span;
 
+/// What is known of a flat's pace by the clock.
+pub const BY_CLOCK: Prior = Prior::of(Leader::Clock);
 /// The middle of 1 to 5 mm, by ratio.
 const MILLIMETRES_A_DAY: f64 = 2.24;
 const TRAY_M2: f64 = 0.149;
@@ -26,13 +28,13 @@ const DRIEST: f64 = 0.02;
 /// What is lost of the band in `span`, at `pace`, from the fraction `from` on, and the standard error of that.
 #[must_use]
 pub fn lost(from: f64, span: Span, pace: &Pace) -> (f64, f64) {
-    let steady = steady(span) * pace.ratio(Leader::Clock);
+    let steady = steady(span) * pace.ratio(&BY_CLOCK);
     let expected = falling(from, steady, KNEE);
     let off = steady * (1.0 + 0.01) - steady;
     // By how much more is lost for each share that it is faster: all of it above the knee, hardly anything when it is dry.
-    let by_pace = (falling(from, steady + off, KNEE) - expected) / 0.01 * pace.spread(Leader::Clock);
+    let by_pace = (falling(from, steady + off, KNEE) - expected) / 0.01 * pace.spread(&BY_CLOCK);
     let by_knee = (falling(from, steady, KNEES.0) - falling(from, steady, KNEES.1)) / 2.0;
-    let a_day = (PER_HOUR * 24.0 * pace.ratio(Leader::Clock)).min(from.max(0.0));
+    let a_day = (PER_HOUR * 24.0 * pace.ratio(&BY_CLOCK)).min(from.max(0.0));
     let by_hour = DAY_AND_NIGHT * a_day * (std::f64::consts::PI * span.as_hours() / 24.0).sin();
     (expected, by_pace.hypot(by_knee).hypot(by_hour))
 }

@@ -2,7 +2,7 @@
 
 use super::Site;
 use super::flats::Flat;
-use crate::flat::{Asked, Forecast, Leader, usual};
+use crate::flat::{Asked, Forecast, usual};
 use crate::moment::{Moment, Span};
 use crate::units::{Grams, GramsPerHour};
 
@@ -135,12 +135,12 @@ impl Site {
         let between = flat.kept.between.as_deref();
         let pace = between.map(|between| between.pace).unwrap_or_default();
         let by_clock = between.map(|between| between.by_clock).unwrap_or_default();
-        let (leader, by) = flat.leader;
-        let led = like.or(by).and_then(|by| self.led(by, band.width(), pace.ratio(leader), pace.spread(leader)));
+        let by = like.or(flat.leader.1);
+        let led = by.and_then(|by| self.led(by, band.width(), pace.ratio(&flat.prior), pace.spread(&flat.prior)));
         led.unwrap_or_else(|| Ahead::Steady {
             now: self.now,
-            per_hour: band.width() * (usual::PER_HOUR * by_clock.ratio(Leader::Clock)),
-            spread: by_clock.spread(Leader::Clock),
+            per_hour: band.width() * (usual::PER_HOUR * by_clock.ratio(&usual::BY_CLOCK)),
+            spread: by_clock.spread(&usual::BY_CLOCK),
         })
     }
 

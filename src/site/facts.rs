@@ -239,6 +239,8 @@ impl Site {
         }
         for flat in 0..self.flats.len() {
             self.recall_leader(flat);
+        }
+        for flat in 0..self.flats.len() {
             let before = self.flats[flat].kept.condition;
             self.carry_on(flat);
             if self.flats[flat].kept.condition != before {

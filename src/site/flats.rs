@@ -7,7 +7,7 @@ use super::told::{OutOfReach, Told};
 use crate::alert::FlatWatch;
 use crate::flat::{
     Band, BandFrom, Condition, Drying, FillSettings, FlatSettings, Grown, Growth, Leader, Ledger, Limits, OddSoak,
-    Season, Soak, in_force,
+    Prior, Season, Soak, in_force,
 };
 use crate::moment::{Moment, Mono, Span, Wall, Zone};
 use crate::units::{Fraction, Grams, GramsPerHour};
@@ -205,6 +205,8 @@ pub(super) struct Flat {
     pub out_of_line: Option<Box<str>>,
     /// What its drying is held against between weighings, as a place in the plan.
     pub leader: (Leader, Option<usize>),
+    /// What its kin have shown of its pace against that.
+    pub prior: Prior,
 }
 
 impl Flat {
@@ -236,6 +238,7 @@ impl Flat {
             dry_run: None,
             rise: None,
             leader: (Leader::Clock, None),
+            prior: Prior::of(Leader::Clock),
         }
     }
 

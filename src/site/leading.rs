@@ -49,7 +49,7 @@ impl Site {
     }
 
     /// Whether a flat is weighed all the time, on a stand of its own, so that it can lead others.
-    fn can_lead(&self, index: usize) -> bool {
+    pub(super) fn can_lead(&self, index: usize) -> bool {
         let flat = &self.flats[index];
         let has_stand = flat.stand.is_some_and(|stand| !self.plan.stands[stand].1.shared);
         has_stand && flat.kept.dried_at.is_some() && flat.band.is_some()
@@ -57,19 +57,11 @@ impl Site {
 
     /// How near a flat is to another that could lead it: the smaller, the better.
     fn rank(&self, index: usize, other: usize) -> Option<(bool, u8, Leader)> {
-        let (_, own) = &self.plan.flats[index];
-        let (_, settings) = self.plan.flats.get(other)?;
-        if other == index || !self.can_lead(other) {
+        if other == index || other >= self.flats.len() || !self.can_lead(other) {
             return None;
         }
-        let same_fill = own.fill.is_some() && settings.fill == own.fill;
-        let leader = match own.like {
-            Some(like) if like == other => Leader::Batch,
-            _ if same_fill && settings.sown == own.sown => Leader::Batch,
-            _ if same_fill => Leader::Fill,
-            _ => Leader::Room,
-        };
-        Some((own.like != Some(other), leader as u8, leader))
+        let leader = self.kinship(index, other);
+        Some((self.plan.flats[index].1.like != Some(other), leader as u8, leader))
     }
 
     /// What this flat's drying is best held against.
@@ -126,13 +118,14 @@ impl Site {
         if best.1 == now.1 || !is_better {
             return;
         }
+        let pace = self.pace_against(index, best.1);
         let (lost, error) = self.lost_by_leader(index, band.width(), self.now);
         let (led_to, id, at) = (self.dried_at(best.1, self.now), self.leader_id(best), self.now);
         let flat = &mut self.flats[index];
         flat.leader = best;
         if let Some(between) = flat.kept.between.as_deref_mut() {
             between.leader = id;
-            between.pace = Pace::default();
+            between.pace = pace;
             between.led_from(Some((at, lost / band.width(), error / band.width())), led_to);
         }
         self.keep(Subject::Flat(index));
@@ -144,10 +137,10 @@ impl Site {
         let nothing = (Grams::ZERO, Grams::ZERO);
         let (Some(between), Some(weighed)) = (&flat.kept.between, flat.kept.weighed) else { return nothing };
         let (since, before, unsure) = between.lost_before(weighed.at);
-        let (leader, by) = flat.leader;
+        let by = flat.leader.1;
         let (lost, error) = if by.is_some() {
             let share = Fraction::new((self.dried_at(by, at) - between.led_to).max(0.0));
-            between.pace.lost(width, share, leader)
+            between.pace.lost(width, share, &flat.prior)
         } else {
             let from = self.left_when_weighed(index, at).unwrap_or(1.0) - before;
             let (lost, error) = usual::lost(from, at.mono.since(since.mono), &between.by_clock);
@@ -200,13 +193,15 @@ impl Site {
     pub(super) fn lead_from(&mut self, index: usize, at: Moment) {
         let leader = self.choose_leader(index);
         let (led_to, id) = (self.dried_at(leader.1, at), self.leader_id(leader));
+        let pace = self.pace_against(index, leader.1);
         let flat = &mut self.flats[index];
         flat.leader = leader;
         let between = flat.kept.between.get_or_insert_default();
         if between.leader != id {
-            between.pace = Pace::default();
+            between.pace = pace;
         }
         between.leader = id;
         between.led_from(None, led_to);
+        self.hear_kin(index);
     }
 }

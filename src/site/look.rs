@@ -163,6 +163,7 @@ impl Site {
         flat.grow(now.wall);
         if is_between {
             self.follow_a_better(index);
+            self.hear_kin(index);
             if self.carry_between(index, weighed).is_some() && self.is_too_unsure(index) || elapsed > limit {
                 self.flats[index].unknown(self.heard);
             }

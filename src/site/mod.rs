@@ -16,6 +16,7 @@ mod fills;
 mod flats;
 mod growing;
 mod input;
+mod kin;
 mod leading;
 mod life;
 mod look;

@@ -1,8 +1,9 @@
 //! Between two weighings: by the clock, by the best leader there is, and by a flat that speaks for another.
 
-use crate::bases::{CHARD, House, LEEKS, LEEKS_TOO, OWN};
+use crate::bases::{BEET, CHARD, FENNEL, House, LEEKS, LEEKS_TOO, OWN, SCALE};
 use tarewell::moment::Span;
-use tarewell::site::{Command, Subject};
+use tarewell::site::{Command, Input, Part, Plan, Subject};
+use tarewell::stand::StandSettings;
 
 impl House {
     fn error(&self, flat: usize) -> f64 {
@@ -155,4 +156,81 @@ fn a_flat_that_another_speaks_for_is_spoken_for_at_once() {
     assert!(!house.of_flat(LEEKS_TOO, "advice").as_str().unwrap().contains("No weight yet"));
     house.reads(OWN, 2700.0, 10);
     assert!((house.fraction(LEEKS_TOO) - house.fraction(LEEKS)).abs() < 0.02, "{}", house.fraction(LEEKS_TOO));
+}
+
+/// Leeks and beet on stands, drying by 10 g/h; what is watered by hand there is told by its weight.
+struct Bench {
+    house: House,
+    stands: Vec<(usize, f64)>,
+}
+
+const OTHER: usize = SCALE + 1;
+
+impl Bench {
+    fn new(stands: &[usize]) -> Self {
+        let mut plan: Plan = crate::bases::plan();
+        plan.stands.push(("other".to_owned(), StandSettings::default()));
+        plan.flats[BEET].1.stand = stands.contains(&OTHER).then_some(OTHER);
+        Self { house: House::of(plan), stands: stands.iter().map(|stand| (*stand, 2950.0)).collect() }
+    }
+
+    /// The site is told a weight of flats that dry half as fast again as those on stands, before and after half a day.
+    fn half_a_day(&mut self, faster: &[usize]) {
+        faster.iter().for_each(|flat| drop(self.house.typed(*flat, 2900.0).unwrap()));
+        self.hours(12);
+        faster.iter().for_each(|flat| drop(self.house.typed(*flat, 2900.0 - 12.0 * 15.0).unwrap()));
+    }
+
+    fn hours(&mut self, hours: u32) {
+        for _ in 0..hours * 60 {
+            for (stand, weight) in &mut self.stands {
+                *weight -= 10.0 / 60.0;
+                let value = Ok(*weight);
+                self.house.handle(Input::Reading { stand: *stand, part: Part::Whole, value, retained: false });
+            }
+            self.house.wait(60.0);
+        }
+    }
+}
+
+#[test]
+fn what_others_of_its_fill_have_shown_is_expected_of_a_flat_that_was_weighed_once() {
+    for has_kin in [false, true] {
+        let mut bench = Bench::new(&[OWN]);
+        bench.hours(1);
+        let others: &[usize] = if has_kin { &[CHARD, BEET] } else { &[] };
+        (0..3).for_each(|_| bench.half_a_day(others));
+        bench.house.typed(FENNEL, 2900.0).unwrap();
+        let fennel = |bench: &Bench| (bench.house.fraction(FENNEL), bench.house.error(FENNEL));
+        bench.hours(12);
+        let (known, error) = fennel(&bench);
+        if !has_kin {
+            assert!((known - 0.78).abs() < 0.01 && error > 0.05, "as its leader: {known} ±{error}");
+            continue;
+        }
+        assert!((known - 0.72).abs() < 0.015 && error < 0.045, "as its kin: {known} ±{error}");
+        bench.house.restart(0.0);
+        assert_eq!(fennel(&bench), (known, error), "over a restart, too");
+        // What it shows itself counts more.
+        bench.house.typed(FENNEL, 2780.0).unwrap();
+        bench.hours(12);
+        let lost = 0.78 - bench.house.fraction(FENNEL);
+        assert!(lost > 0.12 && lost < 0.15, "{lost}");
+    }
+}
+
+#[test]
+fn what_a_flat_has_shown_counts_against_its_next_leader() {
+    let mut bench = Bench::new(&[OWN, OTHER]);
+    bench.hours(1);
+    (0..3).for_each(|_| bench.half_a_day(&[CHARD]));
+    bench.house.typed(CHARD, 2900.0).unwrap();
+    // Beet is of its fill; the leeks are what is left.
+    bench.house.flat(BEET, Command::Move { stand: None }).unwrap();
+    bench.stands.pop();
+    bench.hours(12);
+    let known = bench.house.fraction(CHARD);
+    assert!(known > 0.72 && known < 0.75, "as its leader it were at 0.78: {known}");
+    bench.house.restart(0.0);
+    assert_eq!(bench.house.fraction(CHARD), known, "over a restart, too");
 }

@@ -259,6 +259,19 @@ fn the_rate_of_a_day_comes_through_noise_and_swing() {
 }
 
 #[test]
+fn two_flats_are_held_side_by_side_over_the_hours_that_both_know() {
+    let ((flat, drying), (_, stopped), (_, long_ago)) = (fed_days(3.0, 0.0), fed_days(2.0, 0.0), fed_days(0.5, 0.0));
+    let (own, other, hours) = drying.beside(&stopped, flat.now());
+    let truth = (16.0 * 15.0 + 8.0 * 5.0) / 24.0;
+    assert!((21..=25).contains(&hours), "the first of its last two days: {hours}");
+    for lost in [own.get(), other.get()] {
+        assert!((lost - f64::from(hours) * truth).abs() < 15.0, "{lost} in {hours} h");
+    }
+    assert!((44..=48).contains(&drying.beside(&drying, flat.now()).2));
+    assert_eq!(drying.beside(&long_ago, flat.now()).2, 0);
+}
+
+#[test]
 fn a_flat_under_a_dome_loses_next_to_nothing() {
     let mut flat = Flat::new(0.0, 0.0, 3);
     let mut drying = Drying::new();

@@ -17,9 +17,7 @@ use tarewell::units::{Fraction, Words};
 
 /// Midnight UTC of a Monday in March.
 const START: Wall = Wall::from_millis(1_773_014_400_000);
-const SAMPLES: usize = 2;
-const FLATS: usize = SAMPLES + 60;
-const SCALE: usize = SAMPLES;
+const LED: usize = 60;
 /// The scale reads once a second, with so much noise.
 const NOISE: f64 = 1.0;
 
@@ -27,10 +25,39 @@ fn moment(at: SimTime) -> Moment {
     Moment::recorded(START + Span::from_millis(at.millis()))
 }
 
-/// Flats of one age in trays of two kinds, two of them on stands.
-fn house(seed: u64) -> (HousePlan, House) {
+/// What a season has of its own.
+#[derive(Debug, Clone, Copy, Default)]
+struct Case {
+    /// So many flats are on stands, the first of the house.
+    samples: usize,
+    /// Nothing is on a stand as the site sees it.
+    is_alone: bool,
+    /// From this day on every fifth flat is there; before, nobody weighs it.
+    late: Option<i64>,
+    /// On this day the first two flats leave their stands.
+    leave: Option<i64>,
+}
+
+impl Case {
+    const USUAL: Self = Self { samples: 2, is_alone: false, late: None, leave: None };
+
+    fn flats(self) -> usize {
+        self.samples + LED
+    }
+
+    fn scale(self) -> usize {
+        self.samples
+    }
+
+    fn is_there(self, flat: usize, day: i64) -> bool {
+        flat % 5 != 4 || self.late.is_none_or(|late| day >= late)
+    }
+}
+
+/// Flats of one age in trays of two kinds, some of them on stands.
+fn house(seed: u64, samples: usize) -> (HousePlan, House) {
     let mut random = Random::new(seed);
-    let flats: Vec<FlatPlan> = (0..FLATS)
+    let flats: Vec<FlatPlan> = (0..samples + LED)
         .map(|place| {
             let cells = if place % 2 == 0 { 72 } else { 50 };
             let mut flat = FlatPlan { age: 4.0, ..FlatPlan::cells(cells) }.at_fraction(random.between(0.6, 0.9));
@@ -38,14 +65,14 @@ fn house(seed: u64) -> (HousePlan, House) {
             let exposed = random.between(0.8, 1.25);
             flat.evaporation.day *= exposed;
             flat.evaporation.night *= exposed;
-            if place < SAMPLES { flat.on(place) } else { flat }
+            if place < samples { flat.on(place) } else { flat }
         })
         .collect();
     let cell = CellPlan { period: Span::minutes(2), ..CellPlan::default() };
     let room = RoomPlan { light: Light::Sun { rise: 6.5, set: 19.0 }, clouds: 0.5, ..RoomPlan::default() };
     let plan = HousePlan {
         flats,
-        stands: vec![cell; SAMPLES],
+        stands: vec![cell; samples],
         room,
         steps: Steps { calm: Span::minutes(2), ..Steps::default() },
         ..HousePlan::default()
@@ -53,7 +80,7 @@ fn house(seed: u64) -> (HousePlan, House) {
     (plan.clone(), House::new(plan, seed, SimTime::at(0, 0, 0)))
 }
 
-fn plan(house: &HousePlan, is_led: bool) -> Plan {
+fn plan(house: &HousePlan, case: Case) -> Plan {
     let limits = Limits {
         low: Fraction::new(0.25),
         water_at: Fraction::new(0.5),
@@ -63,7 +90,7 @@ fn plan(house: &HousePlan, is_led: bool) -> Plan {
     let flat = |(place, flat): (usize, &FlatPlan)| {
         let settings = FlatSettings {
             label: format!("Flat {place}"),
-            stand: (place < SAMPLES && is_led).then_some(place),
+            stand: (place < case.samples && !case.is_alone).then_some(place),
             fill: Some(place % 2),
             dry_weight: Some(flat.dry_weight()),
             capacity_weight: Some(flat.capacity_weight()),
@@ -80,7 +107,7 @@ fn plan(house: &HousePlan, is_led: bool) -> Plan {
         words: Words::Metric,
         base_topic: "t".to_owned(),
         fills: vec![fill("a"), fill("b")],
-        stands: (0..=SCALE).map(|place| (format!("s{place}"), stand(place == SCALE))).collect(),
+        stands: (0..=case.scale()).map(|place| (format!("s{place}"), stand(place == case.scale()))).collect(),
         flats: house.flats.iter().enumerate().map(flat).collect(),
         valves: Vec::new(),
         supplies: Vec::new(),
@@ -91,6 +118,9 @@ fn plan(house: &HousePlan, is_led: bool) -> Plan {
 struct Figures {
     /// Of each hour and flat that is known, and how many are not.
     errors: Vec<f64>,
+    /// Those of them before a flat has been weighed twice, and those after its leader has left, until it is weighed again.
+    once: Vec<f64>,
+    handed_over: Vec<f64>,
     unknown: usize,
     /// The same errors as multiples of what was told as standard error.
     told: Vec<f64>,
@@ -105,7 +135,49 @@ struct Figures {
     unlisted: usize,
 }
 
+impl Figures {
+    fn add(&mut self, other: &Self) {
+        self.errors.extend(&other.errors);
+        self.told.extend(&other.told);
+        self.once.extend(&other.once);
+        self.handed_over.extend(&other.handed_over);
+        self.weighed.extend(&other.weighed);
+        self.took.extend(&other.took);
+        self.confirmed.extend(&other.confirmed);
+        self.unknown += other.unknown;
+        self.dried += other.dried;
+        self.unlisted += other.unlisted;
+    }
+
+    fn print(&self, of: &str) {
+        let parts = [("", &self.errors), ("weighed once: ", &self.once), ("handed over: ", &self.handed_over)];
+        for (part, errors) in parts.into_iter().filter(|(_, errors)| !errors.is_empty()) {
+            println!(
+                "{of}: {part}{} known hours, error mean {:.4}, within 0.10 {:.2} %, worst {:.3}",
+                errors.len(),
+                mean(errors),
+                100.0 * share_within(errors, 0.10),
+                worst(errors)
+            );
+        }
+        println!(
+            "{of}: {} unknown; within two standard errors {:.1} %; right after a weighing mean {:.4}, within 0.03 {:.2} %, worst \
+             {:.3}; on the scale mean {:.1} s, confirmed within {:.1} s; dried {}, on no list the day before {}",
+            self.unknown,
+            100.0 * share_within(&self.told, 2.0),
+            mean(&self.weighed),
+            100.0 * share_within(&self.weighed, 0.03),
+            worst(&self.weighed),
+            mean(&self.took),
+            worst(&self.confirmed),
+            self.dried,
+            self.unlisted,
+        );
+    }
+}
+
 struct Bench {
+    case: Case,
     house: House,
     site: Site,
     now: SimTime,
@@ -118,11 +190,12 @@ struct Bench {
 }
 
 impl Bench {
-    fn new(seed: u64, is_led: bool) -> Self {
-        let (planned, house) = house(seed);
+    fn new(seed: u64, case: Case) -> Self {
+        let (planned, house) = house(seed, case.samples);
         let now = SimTime::at(0, 0, 0);
-        let site = Site::new(Arc::new(plan(&planned, is_led)), &Saved::default(), moment(now));
+        let site = Site::new(Arc::new(plan(&planned, case)), &Saved::default(), moment(now));
         Self {
+            case,
             house,
             site,
             now,
@@ -183,17 +256,18 @@ impl Bench {
         self.live_until(self.now + Span::seconds(1));
         let weight = on_it.and_then(|flat| self.house.truth(flat)).map_or(0.0, |truth| truth.weight);
         let value = Ok((weight + NOISE * self.random.normal()).round());
-        self.handle(Input::Reading { stand: SCALE, part: Part::Whole, value, retained: false }, self.now);
+        self.handle(Input::Reading { stand: self.case.scale(), part: Part::Whole, value, retained: false }, self.now);
     }
 
     fn round(&mut self, record_capacity: bool) {
         (0..5).for_each(|_| self.second(None));
-        self.say(Subject::Stand(SCALE), Command::Round { flats: Some((SAMPLES..FLATS).collect()) }).unwrap();
-        for flat in SAMPLES..FLATS {
+        let flats: Vec<usize> = self.led().filter(|flat| self.case.is_there(*flat, self.now.day())).collect();
+        self.say(Subject::Stand(self.case.scale()), Command::Round { flats: Some(flats.clone()) }).unwrap();
+        for flat in flats {
             self.weigh(flat, record_capacity);
         }
         (0..2).for_each(|_| self.second(None));
-        assert_eq!(self.state(Subject::Stand(SCALE))["round"], Value::Null, "the round is over");
+        assert_eq!(self.state(Subject::Stand(self.case.scale()))["round"], Value::Null, "the round is over");
     }
 
     /// Lifts a flat onto the scale, waters it there if it is due, and puts it back.
@@ -201,15 +275,15 @@ impl Bench {
         let begun = self.now;
         (0..2).for_each(|_| self.second(None));
         let (mut still, mut seconds) = (None, 0);
-        while self.state(Subject::Stand(SCALE))["round"]["state"] != "weighed" {
+        while self.state(Subject::Stand(self.case.scale()))["round"]["state"] != "weighed" {
             self.second(Some(flat));
             seconds += 1;
-            let scale = self.state(Subject::Stand(SCALE));
+            let scale = self.state(Subject::Stand(self.case.scale()));
             let stands_still = scale["stable"] == true && scale["weight_g"].as_f64().unwrap() > 500.0;
             if stands_still && still.is_none() {
                 still = Some(self.now);
             }
-            assert!(seconds < 20, "flat {flat}: {}", self.state(Subject::Stand(SCALE)));
+            assert!(seconds < 20, "flat {flat}: {}", self.state(Subject::Stand(self.case.scale())));
         }
         self.figures.confirmed.push(still.map_or(0.0, |still| self.now.since(still).as_seconds()));
         let known = self.state(Subject::Flat(flat));
@@ -233,26 +307,39 @@ impl Bench {
         }
     }
 
+    fn led(&self) -> std::ops::Range<usize> {
+        self.case.samples..self.case.flats()
+    }
+
     fn hour_over(&mut self) {
         // A soak at the sink is told by the weighing after it.
         let in_the_sink = self.now.day() > 0 && self.now.day() % 10 == 0 && (5.0..9.0).contains(&self.now.hour());
         if in_the_sink {
             return;
         }
-        for flat in 0..FLATS {
+        for flat in 0..self.case.flats() {
             let truth = self.house.truth(flat).unwrap();
             let known = self.state(Subject::Flat(flat));
             match known["fraction"].as_f64() {
-                Some(fraction) if flat >= SAMPLES => {
+                Some(fraction) if flat >= self.case.samples => {
                     let off = (fraction - truth.fraction).abs();
                     self.figures.errors.push(off);
-                    self.figures.told.push(off / known["fraction_error"].as_f64().unwrap().max(0.005));
+                    let told = off / known["fraction_error"].as_f64().unwrap().max(0.005);
+                    self.figures.told.push(told);
+                    let days = self.now.since(SimTime::default()).as_hours() / 24.0;
+                    let before_weighed = |since: i64| (since as f64..since as f64 + 2.4).contains(&days);
+                    if before_weighed(self.case.late.filter(|_| !self.case.is_there(flat, 0)).unwrap_or(0)) {
+                        self.figures.once.push(off);
+                    }
+                    if self.case.leave.is_some_and(before_weighed) {
+                        self.figures.handed_over.push(off);
+                    }
                 }
-                None if flat >= SAMPLES => self.figures.unknown += 1,
+                None if flat >= self.case.samples => self.figures.unknown += 1,
                 _ => {}
             }
             let is_dry = truth.fraction < 0.25;
-            if is_dry && flat >= SAMPLES && self.dry.insert(flat) {
+            if is_dry && flat >= self.case.samples && self.dry.insert(flat) {
                 self.figures.dried += 1;
                 self.figures.unlisted += usize::from(!self.lists[1].contains(&flat) && !self.lists[0].contains(&flat));
             } else if !is_dry {
@@ -271,7 +358,7 @@ impl Bench {
             let soon = low.is_some_and(|low| low.timestamp_millis() < until.millis());
             soon || matches!(known["condition"].as_str(), Some("due" | "dry" | "unknown"))
         };
-        let list = (SAMPLES..FLATS).filter(is_listed).collect();
+        let list = self.led().filter(is_listed).collect();
         self.lists = [list, std::mem::take(&mut self.lists[0])];
     }
 
@@ -282,9 +369,10 @@ impl Bench {
     fn live_on(&mut self, from: i64, until: i64) {
         for day in from..until {
             let soaks = day > 0 && day % 10 == 0;
+            self.begin_day(day);
             for hour in 0..24 {
                 if hour == 5 && soaks {
-                    (0..FLATS).for_each(|flat| self.soak(flat));
+                    (0..self.case.flats()).for_each(|flat| self.soak(flat));
                 }
                 if hour == 7 {
                     self.list();
@@ -300,8 +388,21 @@ impl Bench {
         }
     }
 
+    fn begin_day(&mut self, day: i64) {
+        if self.case.leave == Some(day) {
+            (0..2).for_each(|flat| {
+                self.say(Subject::Flat(flat), Command::Move { stand: None }).unwrap();
+            });
+        }
+        if self.case.late == Some(day + 1) {
+            let case = self.case;
+            self.led().filter(|flat| !case.is_there(*flat, day)).for_each(|flat| self.soak(flat));
+        }
+    }
+
     fn soak(&mut self, flat: usize) {
-        let at_the_sink = flat >= SAMPLES;
+        let has_left = flat < 2 && self.case.leave.is_some_and(|day| self.now.day() >= day);
+        let at_the_sink = flat >= self.case.samples || has_left;
         if !at_the_sink {
             self.say(Subject::Flat(flat), Command::RecordCapacity { now: false }).unwrap();
         }
@@ -310,7 +411,7 @@ impl Bench {
     }
 
     fn water_samples(&mut self) {
-        for flat in 0..SAMPLES {
+        for flat in 0..self.case.samples {
             let known = self.state(Subject::Flat(flat));
             let grams = known["to_target_ml"].as_f64().unwrap_or(0.0);
             if grams > 50.0 {
@@ -333,29 +434,24 @@ fn share_within(values: &[f64], limit: f64) -> f64 {
     values.iter().filter(|value| **value <= limit).count() as f64 / values.len().max(1) as f64
 }
 
+/// A season and its figures over some seeds.
+fn lived(of: &str, case: Case, seeds: impl Iterator<Item = u64>) -> Figures {
+    let mut all = Figures::default();
+    for seed in seeds {
+        let mut bench = Bench::new(seed, case);
+        bench.live(24);
+        bench.figures.print(&format!("{of}, seed {seed}"));
+        all.add(&bench.figures);
+    }
+    all.print(of);
+    all
+}
+
 #[test]
 fn sixty_flats_and_one_scale_are_known_at_any_hour_of_the_season() {
-    let mut bench = Bench::new(7, true);
-    bench.live(24);
-    let figures = &bench.figures;
-    println!(
-        "hours: {} known, {} unknown; error mean {:.4}, within 0.10 {:.2} %, worst {:.3}; right after a weighing mean {:.4}, within \
-         0.03 {:.2} %, worst {:.3}; on the scale mean {:.1} s, confirmed within {:.1} s; dried {}, on no list the day before {}",
-        figures.errors.len(),
-        figures.unknown,
-        mean(&figures.errors),
-        100.0 * share_within(&figures.errors, 0.10),
-        worst(&figures.errors),
-        mean(&figures.weighed),
-        100.0 * share_within(&figures.weighed, 0.03),
-        worst(&figures.weighed),
-        mean(&figures.took),
-        worst(&figures.confirmed),
-        figures.dried,
-        figures.unlisted,
-    );
+    let figures = lived("season", Case::USUAL, std::iter::once(7));
     // The limits of 0.10 and 0.03; beyond the first few hours are those before a flat has been compared with its leader.
-    assert!(share_within(&figures.errors, 0.10) > 0.995);
+    assert!(share_within(&figures.errors, 0.10) > 0.9975 && worst(&figures.errors) < 0.125);
     assert!(worst(&figures.weighed) <= 0.03);
     assert!(worst(&figures.confirmed) <= 2.0 && mean(&figures.took) <= 10.0);
     assert!(figures.dried >= 60 && figures.unlisted == 0);
@@ -363,10 +459,34 @@ fn sixty_flats_and_one_scale_are_known_at_any_hour_of_the_season() {
     assert!(figures.unknown < figures.errors.len() / 4, "{} unknown", figures.unknown);
 }
 
+/// What was invented once must not be what is tuned to: other seeds, several leaders, flats that come later, leaders that leave.
+#[test]
+fn other_seasons_are_known_as_well() {
+    if std::env::var_os("TAREWELL_FULL").is_none() {
+        let mut bench = Bench::new(100, Case { samples: 4, leave: Some(6), ..Case::USUAL });
+        bench.live(8);
+        bench.figures.print("two of four samples leave, eight days");
+        assert!(worst(&bench.figures.handed_over) < 0.06);
+        return;
+    }
+    let cases = [
+        ("two samples", Case::USUAL),
+        ("four samples", Case { samples: 4, ..Case::USUAL }),
+        ("a fifth comes later", Case { late: Some(8), ..Case::USUAL }),
+        ("two of four samples leave", Case { samples: 4, leave: Some(12), ..Case::USUAL }),
+    ];
+    for (of, case) in cases {
+        let figures = lived(of, case, 100..120);
+        assert!(share_within(&figures.errors, 0.10) > 0.998 && worst(&figures.errors) < 0.14, "{of}");
+        // Where two leaders leave, all that they led has been carried over by the same two comparisons.
+        assert!((0.91..0.98).contains(&share_within(&figures.told, 2.0)), "{of}");
+    }
+}
+
 /// Nothing is on a stand: the clock alone leads.
 #[test]
 fn sixty_flats_and_a_scale_alone_are_known_from_round_to_round() {
-    let mut bench = Bench::new(11, false);
+    let mut bench = Bench::new(11, Case { is_alone: true, ..Case::USUAL });
     bench.live(4);
     let first = std::mem::take(&mut bench.figures);
     bench.live_on(4, 9);

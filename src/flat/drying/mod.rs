@@ -274,6 +274,15 @@ impl Drying {
         self.ask(at, 0.0).lost_in_last(span)
     }
 
+    /// What two flats have lost in those of the last 48 hours that are known of both: this one, the other, and how many they are.
+    #[must_use]
+    pub fn beside(&self, other: &Self, at: Moment) -> (Grams, Grams, u32) {
+        let [own, others] = [self, other].map(|drying| whole(drying.clock.at(at)));
+        let hours = (0..KEPT).filter_map(|ago| Some((self.record.rate(own - ago)?, other.record.rate(others - ago)?)));
+        let (own, other, count) = hours.fold((0.0, 0.0, 0), |sum, hour| (sum.0 + hour.0, sum.1 + hour.1, sum.2 + 1));
+        (Grams::new(own), Grams::new(other), count)
+    }
+
     /// How many of the last 24 hours are known, 0 to 24.
     #[must_use]
     pub fn known_hours(&self) -> u32 {
