@@ -94,6 +94,9 @@ pub(super) struct Kept {
     pub dried: f64,
     /// When that was counted last.
     pub dried_at: Option<Moment>,
+    /// And what it weighed then; `None` after it was touched. What is lost while nothing is heard of it is in its next weight.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dried_to: Option<Grams>,
     /// What was learned of its drying.
     #[serde(skip_serializing_if = "Drying::knows_nothing")]
     pub drying: Drying,
@@ -197,8 +200,6 @@ pub(super) struct Flat {
     pub lifted: Option<(Weighed, Mono)>,
     /// A known mass lies on its stand in its place.
     pub stood_in_for: bool,
-    /// The weight when what has dried was counted last; `None` after it was touched.
-    pub dry_run: Option<Grams>,
     /// Whether it gets heavier while nobody waters it.
     pub rise: Option<super::rising::Rise>,
     /// How its band differs from those of the others of its batch.
@@ -235,7 +236,6 @@ impl Flat {
             carried: None,
             lifted: None,
             stood_in_for: false,
-            dry_run: None,
             rise: None,
             leader: (Leader::Clock, None),
             prior: Prior::of(Leader::Clock),

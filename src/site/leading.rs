@@ -19,13 +19,13 @@ impl Site {
         let gap = self.dried_since_counted(index);
         let Some(flat) = self.flats.get_mut(index) else { return };
         let Some((band, _)) = flat.band else { return };
-        let lost = match flat.dry_run {
+        let lost = match flat.kept.dried_to {
             Some(before) if left_alone => (before - weight) / band.width(),
             _ => gap,
         };
         flat.kept.dried += lost;
         flat.kept.dried_at = Some(now);
-        flat.dry_run = left_alone.then_some(weight);
+        flat.kept.dried_to = left_alone.then_some(weight);
     }
 
     /// What will have dried off since it was counted last, by its rate.

@@ -192,7 +192,6 @@ impl Site {
         if let Some(flat) = self.flats.get_mut(index) {
             flat.kept.drying.interrupted(now, Span::ZERO);
             flat.recent.forget();
-            flat.dry_run = None;
             if quiet {
                 flat.on_stand = flat.kept.off_since.is_none() && flat.kept.misfit.is_none();
             }
@@ -405,7 +404,7 @@ impl Site {
         if let Some(flat) = self.flats.get_mut(index) {
             flat.kept.drying.interrupted(now, quiet);
             flat.recent.forget();
-            flat.dry_run = None;
+            flat.kept.dried_to = None;
         }
     }
 

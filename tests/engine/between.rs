@@ -234,3 +234,24 @@ fn what_a_flat_has_shown_counts_against_its_next_leader() {
     bench.house.restart(0.0);
     assert_eq!(bench.house.fraction(CHARD), known, "over a restart, too");
 }
+
+#[test]
+fn what_a_leader_lost_while_nothing_was_heard_is_lost_by_the_flats_it_leads() {
+    for silent in [true, false] {
+        let mut house = House::new();
+        house.reads(OWN, 2900.0, 60);
+        house.typed(FENNEL, 2900.0).unwrap();
+        // By night it loses less; the program, or its stand, is gone over the day.
+        let weight = house.dries(OWN, 2900.0, 5.0, 12);
+        if silent {
+            house.wait(10.0 * 3600.0);
+        } else {
+            house.crash(10.0 * 3600.0);
+        }
+        let after = weight - 200.0;
+        house.reads(OWN, after, 1200);
+        let lost = (2900.0 - after) / 1000.0;
+        let is = house.fraction(FENNEL);
+        assert!((is - (0.9 - lost)).abs() < 0.01, "silent {silent}: {is}, {}", 0.9 - lost);
+    }
+}
