@@ -299,9 +299,10 @@ impl Site {
         let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
         let stand_id = settings.stand.and_then(|stand| plan.stands.get(stand)).map(|(id, _)| id.as_str());
         let subject = Subject::Flat(index);
-        let starts_anew = self.flats[index].kept.season.is_over(settings);
+        let kept = &self.flats[index].kept;
+        let starts_anew = kept.season.is_over(settings, kept.retired.is_some());
         if starts_anew {
-            let before = self.flats[index].kept.season.sown;
+            let before = self.flats[index].kept.season.day_of_sowing();
             let (season, begun) = (Season::begin(settings), Some(self.now.wall));
             self.flats[index] = Flat::new(Kept { season, begun, ..Kept::default() });
             let day = |day: Option<chrono::NaiveDate>| serde_json::json!(day);
@@ -313,8 +314,11 @@ impl Site {
         if self.flats[index].kept.season.take_up_older(self.now.wall) {
             self.keep(subject);
         }
+        if self.flats[index].kept.season.is_sown(settings) {
+            // By that day, and not by the one of the next record, it is known whether the file has another.
+            self.keep(subject);
+        }
         let kept = &mut self.flats[index].kept;
-        kept.season.sown = settings.sown.or(kept.season.sown);
         let before = kept.season.ends.clone();
         let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);
         let has_met = kept.season.ends != before;

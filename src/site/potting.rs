@@ -27,6 +27,8 @@ struct Before {
     id: String,
     lineage: Vec<String>,
     sown: Option<NaiveDate>,
+    #[serde(default)]
+    sown_elsewhere: Option<NaiveDate>,
     asks_soak: Option<Wall>,
     grown: Option<Box<Plants>>,
     ledger: Option<Box<Ledger>>,
@@ -43,7 +45,7 @@ impl Site {
     pub(super) fn pot_on(&mut self, index: usize, into: &[usize]) -> Done {
         let id = self.id(Subject::Flat(index)).to_owned();
         self.may_be_potted_on(index, into)?;
-        let sown = self.plan.flats[index].1.sown.or(self.flats[index].kept.season.sown);
+        let sown = self.flats[index].kept.season.day_of_sowing();
         let mut lineage = self.flats[index].kept.lineage.clone();
         lineage.push(id.clone());
         let now = self.now.wall;
@@ -55,11 +57,12 @@ impl Site {
                 id,
                 lineage: std::mem::replace(&mut kept.lineage, lineage.clone()),
                 sown: kept.season.sown,
+                sown_elsewhere: kept.season.sown_elsewhere,
                 asks_soak: kept.asks_soak.replace(now),
                 grown: kept.season.ends.grown.take(),
                 ledger: kept.ledger.take(),
             });
-            kept.season.sown = kept.season.sown.or(sown);
+            kept.season.sown_elsewhere = kept.season.sown_elsewhere.or(sown);
             kept.told.clear();
             kept.out_of_reach = None;
             self.setting_changed(other);
@@ -117,6 +120,15 @@ impl Site {
         self.setting_changed(index);
     }
 
+    /// Why nothing can be commanded to a flat that is done with, and what brings it to life.
+    pub(super) fn why_retired(&self, index: usize) -> String {
+        let had = self.flats[index].kept.season.day_of_sowing();
+        let other = had.map_or("A `sown`".to_owned(), |had| format!("Another `sown` than {had}"));
+        format!(
+            "it is retired: its plants have been potted on. {other} in the file starts it anew, and `undo` takes the potting on back"
+        )
+    }
+
     /// `undo` of a potting on: the flat lives again, on its stand if that is still free, and what had been asked of the others is not
     /// asked any more.
     pub(super) fn undo_potting(&mut self, index: usize) -> Option<Done> {
@@ -154,7 +166,8 @@ impl Site {
             return;
         }
         kept.lineage = before.lineage;
-        kept.season.sown = before.sown;
+        kept.season.sown = self.plan.flats[other].1.sown.or(before.sown);
+        kept.season.sown_elsewhere = before.sown_elsewhere;
         if kept.asks_soak == Some(at) {
             kept.asks_soak = before.asks_soak;
             kept.season.ends.grown = kept.season.ends.grown.take().or(before.grown);

@@ -1,7 +1,9 @@
 //! The file edited between runs: what commands recorded holds until its own key changes in the file, nothing stale survives, and
 //! each change is told.
 
+use crate::bases::{CHARD, House};
 use crate::recording::Random;
+use chrono::NaiveDate;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -279,4 +281,20 @@ fn three_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
         told > 20 && held > 100 && moved > 5 && held_again > 2,
         "{told} told, {held} held, {moved} moved, {held_again} held again"
     );
+}
+
+#[test]
+fn the_day_of_sowing_is_known_from_the_start_at_which_the_file_has_it() {
+    // Found by a new user: without a command between the two edits the last season's weight stayed.
+    let mut house = House::new();
+    let sown = |house: &mut House, day: u32| {
+        let mut plan = (**house.site.plan()).clone();
+        plan.flats[CHARD].1.sown = NaiveDate::from_ymd_opt(2026, 3, day);
+        house.edited(plan, 60.0);
+    };
+    house.typed(CHARD, 2600.0).unwrap();
+    sown(&mut house, 1);
+    assert_eq!(house.of_flat(CHARD, "weight_g"), 2600.0, "from no day to a day it goes on");
+    sown(&mut house, 2);
+    assert_eq!(house.of_flat(CHARD, "weight_g"), Value::Null);
 }
