@@ -227,6 +227,7 @@ impl Site {
                 anew.push(index);
             }
         }
+        self.follow_renamed();
         self.load_stands(last_run.as_ref(), &anew);
         self.recall_alerts(saved);
         for flat in anew {

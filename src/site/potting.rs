@@ -158,6 +158,35 @@ impl Site {
         Some(Ok(answer))
     }
 
+    /// What is kept of pottings on has flats by their ids: those that the file calls otherwise now are called so there too.
+    pub(super) fn follow_renamed(&mut self) {
+        let plan = self.plan.clone();
+        let is_gone = |former: &String| !plan.flats.iter().any(|(id, _)| id == former);
+        let renamed: Vec<(&String, &String)> = plan
+            .flats
+            .iter()
+            .filter_map(|(id, settings)| Some((settings.formerly.as_ref().filter(|former| is_gone(former))?, id)))
+            .collect();
+        let follow = |ids: &mut dyn Iterator<Item = &mut String>| {
+            let mut changed = false;
+            for id in ids {
+                if let Some((_, now)) = renamed.iter().find(|(former, _)| *former == id) {
+                    id.clone_from(now);
+                    changed = true;
+                }
+            }
+            changed
+        };
+        for index in 0..self.flats.len() {
+            let kept = &mut self.flats[index].kept;
+            let into = kept.potted.iter_mut().flat_map(|potted| potted.into.iter_mut());
+            let before = into.flat_map(|before| std::iter::once(&mut before.id).chain(before.lineage.iter_mut()));
+            if follow(&mut before.chain(kept.lineage.iter_mut())) {
+                self.keep(Subject::Flat(index));
+            }
+        }
+    }
+
     /// What has been recorded there since stays.
     fn as_before_the_potting(&mut self, from: &str, at: Wall, before: Before) {
         let Some(other) = self.plan.flats.iter().position(|(id, _)| *id == before.id) else { return };

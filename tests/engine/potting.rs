@@ -107,3 +107,28 @@ fn a_day_of_sowing_written_after_the_potting_on_is_no_new_season() {
     sown(&mut house, BEET, 6);
     assert_eq!(house.of_flat(BEET, "weight_g"), Value::Null, "and now it has another");
 }
+
+#[test]
+fn it_is_taken_back_by_the_id_that_the_file_has_by_then() {
+    // Found by a new user: what was asked of the other stayed.
+    let mut house = house();
+    house.typed(BEET, 2950.0).unwrap();
+    house.flat(CHARD, Command::PotOn { into: vec![BEET, FENNEL] }).unwrap();
+    house.wait(120.0);
+    assert!(is_doubted(&house, BEET) && is_doubted(&house, FENNEL));
+    let mut plan = (**house.site.plan()).clone();
+    for (flat, id) in [(CHARD, "mangold"), (BEET, "beetroot")] {
+        let former = std::mem::replace(&mut plan.flats[flat].0, id.to_owned());
+        plan.flats[flat].1.formerly = Some(former);
+    }
+    // The store has carried over what it kept, and its alerts.
+    house.renamed(plan.clone(), 60.0);
+    house.wait(120.0);
+    assert!(is_doubted(&house, BEET) && is_doubted(&house, FENNEL), "they still ask for a soak");
+    // And once more, when the file has forgotten the ids of before.
+    plan.flats.iter_mut().for_each(|(_, settings)| settings.formerly = None);
+    house.edited(plan, 60.0);
+    house.flat(CHARD, Command::Undo).unwrap();
+    house.wait(1200.0);
+    assert!(!is_doubted(&house, BEET) && !is_doubted(&house, FENNEL), "nothing is asked of them");
+}
