@@ -133,6 +133,40 @@ fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
 }
 
 #[test]
+fn each_id_that_a_flat_ever_had_finds_its_history() {
+    // Found by a new user: of two renamings the first was forgotten.
+    let house = House::own_broker();
+    let of = |id: &str, more: &str| {
+        format!("flats: {{{id}: {{label: Leek, dry_weight: 1600 g, capacity_weight: 2700 g{more}}}}}")
+    };
+    let service = house.run(&of("leek", ""));
+    say(service.web(), "leek", &weigh(2000.0, 1));
+    assert_eq!(service.stop().0, 0);
+    for (id, former) in [("leek-1", "leek"), ("leek-2", "leek-1")] {
+        house.write(&of(id, &format!(", formerly: {former}")));
+        let service = house.again();
+        service.logged("Started Test house");
+        assert_eq!(service.stop().0, 0);
+    }
+    let found = |asked: &str| export(&house, &["--flat", asked])("weights.csv");
+    for asked in ["leek", "leek-1", "leek-2"] {
+        let rows = found(asked);
+        assert!(rows.len() == 1 && rows[0][0] == "leek-2", "{asked}: {rows:?}");
+    }
+    // The file may forget what it was called, and the flat may leave it.
+    for body in [of("leek-2", ""), of("beet", "")] {
+        house.write(&body);
+        let service = house.again();
+        for asked in ["leek", "leek-1", "leek-2"] {
+            let (status, points) = get(service.web(), &format!("/api/flats/{asked}/history"));
+            assert_eq!((status, points.as_array().map(Vec::len)), (200, Some(1)), "{asked}: {points}");
+            assert_eq!(found(asked).len(), 1, "{asked}");
+        }
+        assert_eq!(service.stop().0, 0);
+    }
+}
+
+#[test]
 fn a_weight_taken_back_stays_so_in_another_time_zone_and_in_the_history() {
     let house = House::own_broker();
     let service = house.run(BEFORE);
