@@ -72,7 +72,7 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     let day = |text: &Option<String>, name: &str, end: bool| {
         let read = |text: &String| match (text.parse::<NaiveDate>(), end) {
             (Ok(day), false) => Ok(plan.zone.instant(day, chrono::NaiveTime::MIN)),
-            _ => crate::web::until(text, plan.zone),
+            _ => crate::web::through(text, plan.zone),
         };
         text.as_ref().map(read).transpose().map_err(|why| (2, format!("--{name}: {why}")))
     };
