@@ -181,7 +181,10 @@ fn changed(signs: &FlatSigns<'_>) -> String {
 }
 
 fn weigh(signs: &FlatSigns<'_>) -> String {
-    let since = signs.carried_for.map(|carried| format!("not weighed for {}", spell(carried)));
+    let since = signs.carried_for.map(|carried| match signs.never_weighed {
+        true => "it has never been weighed itself".to_owned(),
+        false => format!("not weighed for {}", spell(carried)),
+    });
     let unsure = format!("what is left is known to ±{:.0} % only", error_percent(signs));
     let text = [since, Some(unsure).filter(|_| signs.fraction_error > 0.15 && signs.fraction.is_some())];
     let back = if signs.has_stand { ", or put it back on its stand" } else { "" };
