@@ -5,7 +5,7 @@ use super::repeats::Answered;
 use super::stands::Bench;
 use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};
-use crate::alert::{Alert, Kind, Of};
+use crate::alert::{Alert, Change, Kind, Of};
 use crate::flat::{Replaced, Season};
 use crate::moment::{Mono, Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
@@ -401,7 +401,14 @@ impl Site {
             let alert = serde_json::from_str::<Alert>(json).ok();
             if let (Some(alert), Ok(of)) = (alert, Of::try_from(subject)) {
                 // The file may have been rearranged since: the id holds, not the place.
-                self.board.restore(Alert { kind, of, ..alert });
+                let mut alert = Alert { kind, of, ..alert };
+                let label = match of {
+                    Of::Flat(flat) => self.plan.flats.get(flat).map(|(_, settings)| settings.label.as_str()),
+                    _ => None,
+                };
+                let is_news = label.is_some_and(|label| alert.relabel(label));
+                self.board.restore(alert);
+                self.carry_out(is_news.then_some(Change::Reworded(kind, of)).into_iter().collect());
             }
         }
     }

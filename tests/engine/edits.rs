@@ -298,3 +298,40 @@ fn the_day_of_sowing_is_known_from_the_start_at_which_the_file_has_it() {
     sown(&mut house, 2);
     assert_eq!(house.of_flat(CHARD, "weight_g"), Value::Null);
 }
+
+#[test]
+fn a_raised_alert_takes_the_label_that_the_file_has_at_the_start() {
+    // Found by a new user: what the broker kept had the old one until the alert changed.
+    let now = |hours| Moment::recorded(START + Span::hours(hours));
+    let mut file = plan(&File::from(KEYS.map(|key| (key, Value::Null))));
+    (file.flats[0].1.dry_weight, file.flats[0].1.capacity_weight) =
+        (Some(Grams::new(2000.0)), Some(Grams::new(3000.0)));
+    let mut run = Run {
+        site: Site::new(Arc::new(file.clone()), &Saved::default(), now(0)),
+        ..Run::start(&File::from(KEYS.map(|key| (key, Value::Null))), &Saved::default(), 0)
+    };
+    assert!(run.say(Command::Weigh { weight: Grams::new(2050.0), at: None, sure: false }));
+    let subject = Subject::Flat(0);
+    let dry = *run
+        .site
+        .alerts()
+        .map(|(kind, _)| kind)
+        .filter(|kind| kind.name() == "dry")
+        .collect::<Vec<_>>()
+        .first()
+        .unwrap();
+    let alert = run.site.alert_fact(dry, subject).unwrap();
+    assert!(alert.contains("Leeks is very dry"), "{alert}");
+    let saved = Saved { alerts: vec![("dry".to_owned(), "flat".to_owned(), "leeks".to_owned(), alert)], ..run.saved() };
+    for (label, is_news) in [("Late leeks", true), ("Leeks", false)] {
+        file.flats[0].1.label = label.to_owned();
+        let mut site = Site::new(Arc::new(file.clone()), &saved, now(0));
+        let outputs: Vec<Output> = std::iter::from_fn(|| site.poll()).collect();
+        for output in [Output::AlertRaised(dry, subject), Output::KeepAlert(dry, subject)] {
+            assert_eq!(outputs.contains(&output), is_news, "{label}: {output:?} in {outputs:?}");
+        }
+        let alert: Value = serde_json::from_str(&site.alert_fact(dry, subject).unwrap()).unwrap();
+        assert_eq!(alert["title"], format!("{label} is very dry"));
+        assert!(alert["text"].as_str().unwrap().starts_with(&format!("{label}: ")), "{alert}");
+    }
+}
