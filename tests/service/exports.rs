@@ -114,6 +114,15 @@ fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
         assert_eq!((status, points.as_array().map(Vec::len)), (200, Some(1)), "{flat}: {points}");
     }
     assert_eq!(history("bett").0, 404);
+    let refused = |flat: &str| post(service.web(), &format!("/api/flats/{flat}/command"), "undo");
+    for (flat, why) in [
+        ("beet", "there is no flat `beet` any more: it has left the file, and is retired"),
+        ("leek", "there is no flat `leek` any more: it is called `leek-1` now"),
+        ("leek-2", "there is no flat `leek-2`; did you mean `leek-1`?"),
+    ] {
+        let (status, answer) = refused(flat);
+        assert!(status == 404 && answer["error"].as_str().unwrap().starts_with(why), "{flat}: {answer}");
+    }
     assert_eq!(service.stop().0, 0);
 
     let table = export(&house, &["--flat", "leek"]);
