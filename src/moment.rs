@@ -267,6 +267,13 @@ impl Zone {
         Wall(local.and_utc().timestamp_millis())
     }
 
+    /// The instant of a local time that comes once; `None` for one that does not exist, or comes twice.
+    #[must_use]
+    pub fn only_instant(self, date: NaiveDate, time: NaiveTime) -> Option<Wall> {
+        let found = self.0.from_local_datetime(&NaiveDateTime::new(date, time)).single()?;
+        Some(Wall(found.timestamp_millis()))
+    }
+
     /// The last instant, `wall` itself included, at which the local clock showed `time`.
     #[must_use]
     pub fn last(self, wall: Wall, time: NaiveTime) -> Wall {
@@ -355,6 +362,7 @@ mod tests {
         let date = NaiveDate::from_ymd_opt(2026, 3, 29).unwrap();
         let half_past_one = NaiveTime::from_hms_opt(1, 30, 0).unwrap();
         assert_eq!(zone.instant(date, half_past_one), wall("2026-03-29T01:00:00Z"));
+        assert_eq!(zone.only_instant(date, half_past_one), None);
     }
 
     #[test]
@@ -363,6 +371,9 @@ mod tests {
         let date = NaiveDate::from_ymd_opt(2026, 10, 25).unwrap();
         let half_past_one = NaiveTime::from_hms_opt(1, 30, 0).unwrap();
         assert_eq!(zone.instant(date, half_past_one), wall("2026-10-25T00:30:00Z"));
+        assert_eq!(zone.only_instant(date, half_past_one), None);
+        let noon = NaiveTime::from_hms_opt(12, 0, 0).unwrap();
+        assert_eq!(zone.only_instant(date, noon), Some(wall("2026-10-25T12:00:00Z")));
         assert_eq!(zone.next(wall("2026-10-25T00:30:00Z"), half_past_one), wall("2026-10-26T01:30:00Z"));
     }
 

@@ -38,6 +38,7 @@ fn unknown(signs: &FlatSigns<'_>) -> String {
             .to_owned();
     }
     match signs.carried_for {
+        Some(_) if signs.never_weighed => "Never weighed itself, and the flat it is `like` does not tell: weigh it.".to_owned(),
         // Nothing has had the time to become unsure.
         Some(carried) if signs.weight.is_some() && carried < Span::minutes(1) => {
             "Weighed just now, but by its band that does not tell what is left: is the weight right, and are both ends of the band?"
@@ -58,6 +59,9 @@ fn carried(signs: &FlatSigns<'_>) -> String {
     let unsure = format!("so far as its drying tells (±{:.0} %)", error_percent(signs));
     match (signs.off_stand_since, signs.carried_for) {
         (Some(since), _) => format!(" Off its stand since {}; {unsure}.", when(signs, since)),
+        (None, Some(_)) if signs.never_weighed => {
+            format!(" Never weighed itself; so far as the flat it is `like` tells (±{:.0} %).", error_percent(signs))
+        }
         (None, Some(carried)) if carried > Span::minutes(10) => {
             format!(" Not weighed for {}; {unsure}.", spell(carried))
         }

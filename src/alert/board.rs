@@ -1,6 +1,7 @@
 //! All raised alerts of a site: since when, how grave, who was told, and until when they are shelved.
 
 use super::kinds::{Kind, Severity};
+use super::words;
 use crate::moment::{Moment, Span, Wall};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -72,6 +73,14 @@ impl Alert {
     #[must_use]
     pub fn is_shelved(&self, at: Wall) -> bool {
         self.shelved_until.is_some_and(|until| at < until)
+    }
+
+    /// Says it with the label that its flat has now. Whether it had another.
+    pub fn relabel(&mut self, label: &str) -> bool {
+        let said = Wording { title: self.title.clone(), text: self.text.clone() };
+        let Some(now) = words::relabelled(self.kind, self.severity, &said, label) else { return false };
+        (self.title, self.text) = (now.title, now.text);
+        true
     }
 
     /// Whether this receiver is to be told now: of the rise, of its worsening, or again after `repeat`.

@@ -354,12 +354,16 @@ fn weigh_due(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert
     };
     // Written so that an error that is no number counts as unsure.
     let sure = signs.fraction_error <= UNSURE;
-    // Once it is too unsure nothing is known of it, and there is no error to go by any more.
-    let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > Span::ZERO;
+    // Once it is too unsure nothing is known of it, and there is no error to go by any more. Who speaks for it may be heard in a moment.
+    let lost_after = if signs.never_weighed { LOST_AFTER } else { Span::ZERO };
+    let is_lost = signs.fraction.is_none() && signs.misfit.is_none() && carried > lost_after;
     if !sure || is_lost || carried >= signs.weigh_after {
         return Raise(Severity::Notice, Some(carried.as_hours()));
     }
     watch.wake_in(signs, signs.weigh_after - carried);
+    if signs.fraction.is_none() && carried <= lost_after {
+        watch.wake_in(signs, lost_after - carried + Span::from_millis(1));
+    }
     if signs.fraction.is_some() && signs.fraction_error <= SURE_AGAIN {
         let why = if signs.weighed_by_hand { "weighed" } else { "what is left of its water is known" };
         return over(raised, || format!("{why}: {}", words::percent(signs.fraction)));

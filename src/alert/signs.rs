@@ -83,6 +83,8 @@ pub struct FlatSigns<'a> {
     pub fraction_error: f64,
     /// How long it has been carried on without a weight: off its stand, or its stand silent or faulty.
     pub carried_for: Option<Span>,
+    /// It has never been weighed itself: only another flat speaks for it.
+    pub never_weighed: bool,
     /// Carried on for so long it should be weighed.
     pub weigh_after: Span,
     /// It has a stand of its own, to which it can be put back.
@@ -147,6 +149,7 @@ impl<'a> FlatSigns<'a> {
             weight_error: Grams::ZERO,
             fraction_error: 0.0,
             carried_for: None,
+            never_weighed: false,
             weigh_after: Span::hours(60),
             has_stand: true,
             weighed_by_hand: false,

@@ -113,23 +113,49 @@ fn named(signs: &FlatSigns<'_>) -> String {
     }
 }
 
+fn title(kind: Kind, severity: Severity, label: &str) -> String {
+    match kind {
+        Kind::Dry if severity == Severity::Critical => format!("{label} is very dry"),
+        Kind::Dry => format!("{label} is dry"),
+        Kind::TooWet => format!("{label} is too wet"),
+        Kind::NotDrying => format!("{label} is not drying"),
+        Kind::DryOvernight => format!("{label} may be dry before morning"),
+        Kind::FlatAbsent => format!("{label} is off its stand"),
+        Kind::FlatChanged => format!("Is this still {label}?"),
+        Kind::WeighDue => format!("{label} should be weighed"),
+        Kind::BandDoubtful => format!("The band of {label} is doubtful"),
+        Kind::Outgrown => format!("{label} is outgrowing its flat"),
+        Kind::Leak => format!("{label} is losing water fast"),
+        other => format!("{label}: {}", other.name()),
+    }
+}
+
+/// What an alert about a flat says with the label that the flat has now; `None` where it has that already.
+pub(super) fn relabelled(kind: Kind, severity: Severity, said: &Wording, label: &str) -> Option<Wording> {
+    const LABEL: &str = "\0";
+    let pattern = title(kind, severity, LABEL);
+    let (head, tail) = pattern.split_once(LABEL)?;
+    let before = said.title.strip_prefix(head)?.strip_suffix(tail).filter(|before| *before != label)?;
+    let text = said.text.strip_prefix(before).map_or_else(|| said.text.clone(), |rest| format!("{label}{rest}"));
+    Some(Wording { title: title(kind, severity, label), text })
+}
+
 /// What an alert of this kind says about a flat.
 pub(super) fn flat(kind: Kind, severity: Severity, signs: &FlatSigns<'_>) -> Wording {
-    let label = signs.label;
-    let (title, text) = match kind {
-        Kind::Dry if severity == Severity::Critical => (format!("{label} is very dry"), dry(signs)),
-        Kind::Dry => (format!("{label} is dry"), dry(signs)),
-        Kind::TooWet => (format!("{label} is too wet"), too_wet(signs)),
-        Kind::NotDrying => (format!("{label} is not drying"), not_drying(signs)),
-        Kind::DryOvernight => (format!("{label} may be dry before morning"), overnight(signs)),
-        Kind::FlatAbsent => (format!("{label} is off its stand"), absent(signs)),
-        Kind::FlatChanged => (format!("Is this still {label}?"), changed(signs)),
-        Kind::WeighDue => (format!("{label} should be weighed"), weigh(signs)),
-        Kind::BandDoubtful => (format!("The band of {label} is doubtful"), doubtful(signs)),
-        Kind::Outgrown => (format!("{label} is outgrowing its flat"), outgrown(signs)),
-        Kind::Leak => (format!("{label} is losing water fast"), leak(signs)),
-        other => (format!("{label}: {}", other.name()), String::new()),
+    let text = match kind {
+        Kind::Dry => dry(signs),
+        Kind::TooWet => too_wet(signs),
+        Kind::NotDrying => not_drying(signs),
+        Kind::DryOvernight => overnight(signs),
+        Kind::FlatAbsent => absent(signs),
+        Kind::FlatChanged => changed(signs),
+        Kind::WeighDue => weigh(signs),
+        Kind::BandDoubtful => doubtful(signs),
+        Kind::Outgrown => outgrown(signs),
+        Kind::Leak => leak(signs),
+        _ => String::new(),
     };
+    let title = title(kind, severity, signs.label);
     Wording { title, text: format!("{}: {text}", named(signs)) }
 }
 
@@ -181,7 +207,10 @@ fn changed(signs: &FlatSigns<'_>) -> String {
 }
 
 fn weigh(signs: &FlatSigns<'_>) -> String {
-    let since = signs.carried_for.map(|carried| format!("not weighed for {}", spell(carried)));
+    let since = signs.carried_for.map(|carried| match signs.never_weighed {
+        true => "it has never been weighed itself".to_owned(),
+        false => format!("not weighed for {}", spell(carried)),
+    });
     let unsure = format!("what is left is known to ±{:.0} % only", error_percent(signs));
     let text = [since, Some(unsure).filter(|_| signs.fraction_error > 0.15 && signs.fraction.is_some())];
     let back = if signs.has_stand { ", or put it back on its stand" } else { "" };

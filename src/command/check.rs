@@ -37,20 +37,28 @@ pub fn report(file: &str, checked: &Checked, now: Wall) -> String {
         // Writing to a String cannot fail.
         let _ = writeln!(out, "  valve `{}`: stuck open it would pour {}", valve.id, stuck(valve, plan));
     }
-    for note in checked.notes.iter().cloned().chain(sown_ahead(plan, now)) {
+    for note in checked.notes.iter().cloned().chain(sown_oddly(plan, now)) {
         let _ = writeln!(out, "  note: {note}");
     }
     out
 }
 
-/// Flats that are to be sown on a day to come: meant, or a slip of the pen in the year.
-fn sown_ahead(plan: &Plan, now: Wall) -> impl Iterator<Item = String> {
+/// No seedling stays in its flat for so many days.
+const LONG_SOWN: i64 = 2 * 365;
+
+/// Flats that are to be sown on a day to come, or were sown long ago: meant, or a slip of the pen in the year.
+fn sown_oddly(plan: &Plan, now: Wall) -> impl Iterator<Item = String> {
     let today = plan.zone.date(now);
     plan.flats.iter().filter_map(move |(id, flat)| {
-        let sown = flat.sown.filter(|sown| *sown > today)?;
+        let sown = flat.sown?;
         let days = (sown - today).num_days();
-        let ahead = if days == 1 { "tomorrow".to_owned() } else { format!("in {days} days") };
-        Some(format!("flat `{id}` is `sown: {sown}`, {ahead}: its stages begin then. Is the date right?"))
+        let why = match days {
+            1 => "tomorrow: its stages begin then".to_owned(),
+            2.. => format!("in {days} days: its stages begin then"),
+            _ if days < -LONG_SOWN => "more than two years ago".to_owned(),
+            _ => return None,
+        };
+        Some(format!("flat `{id}` is `sown: {sown}`, {why}. Is the date right?"))
     })
 }
 

@@ -2,7 +2,7 @@
 
 use super::file;
 use crate::moment::{Wall, Zone};
-use crate::service::{Standing, TakenBack, read_as};
+use crate::service::{Standing, TakenBack, called_now, read_as};
 use crate::store::{KeptEvent, Of, Reader};
 use crate::units::Grams;
 use chrono::NaiveDate;
@@ -72,7 +72,7 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     let day = |text: &Option<String>, name: &str, end: bool| {
         let read = |text: &String| match (text.parse::<NaiveDate>(), end) {
             (Ok(day), false) => Ok(plan.zone.instant(day, chrono::NaiveTime::MIN)),
-            _ => crate::web::until(text, plan.zone),
+            _ => crate::web::through(text, plan.zone),
         };
         text.as_ref().map(read).transpose().map_err(|why| (2, format!("--{name}: {why}")))
     };
@@ -83,7 +83,7 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
         let (first, last) = (plan.zone.stamp(first), plan.zone.stamp(last));
         return Err((2, format!("--from ({first}) is after --to ({last}): nothing lies between. Nothing was written")));
     }
-    let wanted = Wanted { flats: chosen(args, &plan)?, from, to, zone: plan.zone };
+    let mut wanted = Wanted { flats: chosen(args, &plan)?, from, to, zone: plan.zone };
     let store = crate::service::store_beside(&path, &checked.store);
     if !store.exists() {
         return Err((1, format!("{}: there is no store yet; `tarewell run` begins one", store.display())));
@@ -94,9 +94,19 @@ fn export(args: &ExportArgs) -> Result<String, Failed> {
     let is_kept = |id: &String| events.iter().any(|event| event.of == Of::Flat && event.id == *id);
     let is_of_the_file =
         |id: &String| plan.flats.iter().any(|(flat, settings)| flat == id || settings.formerly.as_ref() == Some(id));
-    let is_known = |id: &String| is_of_the_file(id) || is_kept(id);
+    let is_known = |id: &String| is_of_the_file(id) || is_kept(id) || called_now(&events, id).is_some();
     if let Some(id) = args.flat.iter().find(|id| !is_known(id)) {
         return Err((2, format!("--flat: neither the file nor the store has a flat {id:?}. Nothing was written")));
+    }
+    if let Some(flats) = &mut wanted.flats {
+        flats.extend(
+            args.flat
+                .iter()
+                .filter(|id| !is_of_the_file(id))
+                .filter_map(|id| called_now(&events, id))
+                .map(str::to_owned),
+        );
+        with_former_ids(flats, &plan);
     }
     let standing = Standing::of(&events);
     let not_so = standing.weights_taken_back(&events);
@@ -146,17 +156,21 @@ fn chosen(args: &ExportArgs, plan: &crate::site::Plan) -> Result<Option<BTreeSet
         asked && (fill.is_none() || flat.fill == fill) && (args.sown.is_none() || flat.sown == args.sown)
     });
     let mut flats: BTreeSet<String> = by_batch.map(|(id, _)| id.clone()).chain(args.flat.iter().cloned()).collect();
-    // What was kept under a former id is under the new one from the next start on, and under the old one until then.
+    with_former_ids(&mut flats, plan);
+    if flats.is_empty() {
+        return Err((2, "the file has no flat of this fill and day of sowing. Nothing was written".to_owned()));
+    }
+    Ok(Some(flats))
+}
+
+/// What was kept under a former id is under the new one from the next start on, and under the old one until then.
+fn with_former_ids(flats: &mut BTreeSet<String>, plan: &crate::site::Plan) {
     for (id, settings) in &plan.flats {
         if let Some(former) = settings.formerly.as_ref().filter(|former| flats.contains(id) || flats.contains(*former))
         {
             flats.extend([id.clone(), former.clone()]);
         }
     }
-    if flats.is_empty() {
-        return Err((2, "the file has no flat of this fill and day of sowing. Nothing was written".to_owned()));
-    }
-    Ok(Some(flats))
 }
 
 impl Wanted {

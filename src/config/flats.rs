@@ -201,7 +201,7 @@ impl Flat<'_> {
     fn limits(&self, fill: Option<usize>, own: &crate::flat::SomeLimits) -> Limits {
         let mix = fill.and_then(|fill| self.fills.get(fill)).map(mix_limits).unwrap_or_default();
         let limits = self.defaults.limits.with(&mix).with(own);
-        limits::in_order(self.section, &limits, "none is moved to fit the others");
+        limits::in_order(self.section, &limits, own, "none is moved to fit the others");
         limits
     }
 

@@ -84,7 +84,7 @@ fn one(section: &Section<'_>, item: &Node, first: bool, flat: &Limits) -> Option
     let name = part.value("name").and_then(|value| value.id());
     let day = part.value("from_day").and_then(|value| value.whole(0, LAST_DAY));
     let limits = limits::some(&part);
-    let good = limits::in_order(&part, &flat.with(&limits), "what a stage does not give comes from its flat");
+    let good = limits::in_order(&part, &flat.with(&limits), &limits, "what a stage does not give comes from its flat");
     let name = name?;
     if !good && part_is_silent(&part) && flat.out_of_order().is_none() {
         part.reader.tell(

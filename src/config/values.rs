@@ -85,6 +85,10 @@ impl Value<'_> {
     /// A share of the band.
     pub fn fraction(&self) -> Option<Fraction> {
         let fraction = self.quantity("fraction", parse_fraction)?;
+        if fraction < Fraction::ZERO {
+            self.problem(format!("{} is {:.0} %, below 0", self.name, fraction.percent()), None);
+            return None;
+        }
         if fraction.get() <= MOST_FRACTION {
             return Some(fraction);
         }

@@ -123,6 +123,9 @@ const BAND_SETTLES: Span = Span::days(3);
 pub struct Season {
     /// The day it was sown, by the file.
     pub sown: Option<NaiveDate>,
+    /// The day its plants were sown in another flat, from which they were potted on; the file's goes before it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sown_elsewhere: Option<NaiveDate>,
     /// Recorded ends of the band.
     pub ends: Ends,
     /// What the ends were before each record, the latest last.
@@ -151,10 +154,28 @@ impl Season {
         Self { sown: settings.sown, ..Self::default() }
     }
 
-    /// Whether the file has this flat sown on another day than this season's: it starts anew.
+    /// Whether the file has this flat sown on another day than this season's: it starts anew. One that is done with starts anew by any
+    /// day that it has not had, also where it has had none.
     #[must_use]
-    pub fn is_over(&self, settings: &FlatSettings) -> bool {
-        matches!((self.sown, settings.sown), (Some(then), Some(now)) if then != now)
+    pub fn is_over(&self, settings: &FlatSettings, retired: bool) -> bool {
+        let is_another = |then: NaiveDate| settings.sown.is_some_and(|now| now != then);
+        if retired {
+            return settings.sown.is_some() && self.day_of_sowing().is_none_or(is_another);
+        }
+        self.sown.is_some_and(is_another)
+    }
+
+    /// The day it was sown, here or elsewhere, as far as that is known.
+    #[must_use]
+    pub fn day_of_sowing(&self) -> Option<NaiveDate> {
+        self.sown.or(self.sown_elsewhere)
+    }
+
+    /// Takes the day of sowing from the file, if that has one. Whether it is news.
+    pub fn is_sown(&mut self, settings: &FlatSettings) -> bool {
+        let before = self.sown;
+        self.sown = settings.sown.or(before);
+        self.sown != before
     }
 
     /// The dry weight that holds: recorded, else the file's, else the fill's.
@@ -453,10 +474,11 @@ mod tests {
         let day = NaiveDate::from_ymd_opt(2026, 3, 1);
         let sown = FlatSettings { sown: day, ..settings() };
         let season = Season::begin(&sown);
-        assert!(!season.is_over(&sown));
-        assert!(!season.is_over(&settings()), "a day taken out of the file is no other day");
-        assert!(season.is_over(&FlatSettings { sown: day.and_then(|day| day.succ_opt()), ..settings() }));
-        assert!(!Season::begin(&settings()).is_over(&sown), "a day first written is no other day");
+        assert!(!season.is_over(&sown, false) && !season.is_over(&sown, true));
+        assert!(!season.is_over(&settings(), true), "a day taken out of the file is no other day");
+        assert!(season.is_over(&FlatSettings { sown: day.and_then(|day| day.succ_opt()), ..settings() }, false));
+        assert!(!Season::begin(&settings()).is_over(&sown, false), "a day first written is no other day");
+        assert!(Season::begin(&settings()).is_over(&sown, true), "but for one that was done with before");
     }
 
     #[test]

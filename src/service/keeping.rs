@@ -2,9 +2,9 @@
 
 use crate::moment::Wall;
 use crate::site::{Event, Happening, Output, Plan, Saved, Site};
-use crate::store::{self, Of, Store, StoreError, Write};
-use crate::wire::{Names, event_name, event_of, write_event};
-use std::collections::BTreeSet;
+use crate::store::{self, KeptEvent, Of, Store, StoreError, Write};
+use crate::wire::{Names, Past, event_name, event_of, write_event};
+use std::collections::{BTreeSet, HashMap};
 
 /// What became of the ids that flats had before.
 #[derive(Debug, Default)]
@@ -58,6 +58,25 @@ fn why_not(from: &str, to: &str, kept: &BTreeSet<String>, plan: &Plan) -> Option
         }
         _ => None,
     }
+}
+
+/// What became of the flats that the store knows and the file does not; `renamed` are the events that tell of renamings.
+#[must_use]
+pub fn past(plan: &Plan, kept: &store::Saved, renamed: &[KeptEvent]) -> HashMap<String, Past> {
+    let is_gone = |id: &str| !plan.flats.iter().any(|(flat, _)| flat == id);
+    let left = kept.facts.iter().filter(|fact| fact.of == Of::Flat && is_gone(&fact.id));
+    let mut past: HashMap<String, Past> = left.map(|fact| (fact.id.clone(), Past::Left)).collect();
+    for event in renamed {
+        let json: serde_json::Value = serde_json::from_str(&event.json).unwrap_or_default();
+        let former = json["from"].as_str().filter(|former| is_gone(former) && !is_gone(&event.id));
+        past.extend(former.map(|former| (former.to_owned(), Past::Renamed(event.id.clone()))));
+    }
+    // What is renamed at this start is not among the events yet.
+    for (id, settings) in &plan.flats {
+        let former = settings.formerly.as_ref().filter(|former| is_gone(former));
+        past.extend(former.map(|former| (former.clone(), Past::Renamed(id.clone()))));
+    }
+    past
 }
 
 /// What the store gave back, in the engine's words.

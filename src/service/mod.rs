@@ -16,7 +16,7 @@ mod valves;
 
 pub use clock::{Clock, WITH_WATER};
 pub use failure::Failure;
-pub use standing::{Standing, TakenBack, read_as};
+pub use standing::{Standing, TakenBack, called_now, read_as};
 
 use crate::config::Checked;
 use std::net::SocketAddr;

@@ -168,6 +168,17 @@ fn tenths(grams: f64) -> String {
     format!("{grams:.1}")
 }
 
+/// What a flat is called now that had this id before, be it several names ago: what is kept of a flat is kept under its last id, the
+/// event of each renaming too. `None` where no event tells of it.
+#[must_use]
+pub fn called_now<'a>(events: &'a [KeptEvent], former: &str) -> Option<&'a str> {
+    let is_it = |event: &&KeptEvent| {
+        let is_renamed = event.of == Of::Flat && event.name == "renamed";
+        is_renamed && serde_json::from_str::<Value>(&event.json).is_ok_and(|json| json["from"] == former)
+    };
+    events.iter().rev().find(is_it).map(|event| event.id.as_str())
+}
+
 /// What an event that can be corrected was read as, in the words of corrections.
 #[must_use]
 pub fn read_as(event: &KeptEvent) -> Option<&str> {

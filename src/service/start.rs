@@ -47,7 +47,10 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     let writer = Arc::new(Writer::start(store, tell_of_store)?);
 
     let (plan, wiring) = (Arc::new(checked.plan), checked.wiring);
-    let router = Router::new(&plan, &wiring);
+    let history = Reader::open(&store_path).ok();
+    let renamed = history.as_ref().and_then(|history| history.events_named("renamed").ok()).unwrap_or_default();
+    let mut router = Router::new(&plan, &wiring);
+    router.remember(keeping::past(&plan, &kept, &renamed));
     retire_what_is_gone(&plan, &kept, &writer, &clock);
     let mut site = Site::new(plan.clone(), &keeping::saved(kept), clock.now());
     if let Some(built) = clock.not_before() {
@@ -68,7 +71,6 @@ pub(super) async fn serve(checked: Checked, file: &Path, stage: Option<Stage>) -
     let pages = start_pages(&checked.web, &plan, ask, stop.clone()).await?;
     let notifier = start_notifier(&checked.phones, &plan, &writer, clock.clone(), told, &site);
     let leftovers = tidy::listen(settings, &router)?;
-    let history = Reader::open(&store_path).ok();
 
     stop_on_signals(stop.clone(), stage.is_some())?;
     if let Some(Stage { started, .. }) = stage {

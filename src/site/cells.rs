@@ -53,7 +53,10 @@ impl Site {
         };
         let there = of.saturating_sub(gone);
         if cells >= there {
-            let earlier = if gone > 0 { format!(", {gone} had gone before") } else { String::new() };
+            let earlier = match gone {
+                0 => String::new(),
+                gone => format!(", {gone} had gone since it was filled (`record-dry` counts from {of} again)"),
+            };
             return Err(format!("{cells} cells were taken of {of}{earlier}: none would be left"));
         }
         Ok(1.0 - f64::from(cells) / f64::from(there))

@@ -5,7 +5,7 @@ use super::repeats::Answered;
 use super::stands::Bench;
 use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};
-use crate::alert::{Alert, Kind, Of};
+use crate::alert::{Alert, Change, Kind, Of};
 use crate::flat::{Replaced, Season};
 use crate::moment::{Mono, Span, Wall};
 use crate::stand::{Scene, Stand, StandFacts};
@@ -227,6 +227,7 @@ impl Site {
                 anew.push(index);
             }
         }
+        self.follow_renamed();
         self.load_stands(last_run.as_ref(), &anew);
         self.recall_alerts(saved);
         for flat in anew {
@@ -301,9 +302,10 @@ impl Site {
         let fill = settings.fill.and_then(|fill| plan.fills.get(fill));
         let stand_id = settings.stand.and_then(|stand| plan.stands.get(stand)).map(|(id, _)| id.as_str());
         let subject = Subject::Flat(index);
-        let starts_anew = self.flats[index].kept.season.is_over(settings);
+        let kept = &self.flats[index].kept;
+        let starts_anew = kept.season.is_over(settings, kept.retired.is_some());
         if starts_anew {
-            let before = self.flats[index].kept.season.sown;
+            let before = self.flats[index].kept.season.day_of_sowing();
             let (season, begun) = (Season::begin(settings), Some(self.now.wall));
             self.flats[index] = Flat::new(Kept { season, begun, ..Kept::default() });
             let day = |day: Option<chrono::NaiveDate>| serde_json::json!(day);
@@ -315,8 +317,11 @@ impl Site {
         if self.flats[index].kept.season.take_up_older(self.now.wall) {
             self.keep(subject);
         }
+        if self.flats[index].kept.season.is_sown(settings) {
+            // By that day, and not by the one of the next record, it is known whether the file has another.
+            self.keep(subject);
+        }
         let kept = &mut self.flats[index].kept;
-        kept.season.sown = settings.sown.or(kept.season.sown);
         let before = kept.season.ends.clone();
         let mut replaced = kept.season.meet_file(settings, fill, stand_id, self.now.wall);
         let has_met = kept.season.ends != before;
@@ -398,7 +403,14 @@ impl Site {
             let alert = serde_json::from_str::<Alert>(json).ok();
             if let (Some(alert), Ok(of)) = (alert, Of::try_from(subject)) {
                 // The file may have been rearranged since: the id holds, not the place.
-                self.board.restore(Alert { kind, of, ..alert });
+                let mut alert = Alert { kind, of, ..alert };
+                let label = match of {
+                    Of::Flat(flat) => self.plan.flats.get(flat).map(|(_, settings)| settings.label.as_str()),
+                    _ => None,
+                };
+                let is_news = label.is_some_and(|label| alert.relabel(label));
+                self.board.restore(alert);
+                self.carry_out(is_news.then_some(Change::Reworded(kind, of)).into_iter().collect());
             }
         }
     }

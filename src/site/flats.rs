@@ -277,8 +277,8 @@ impl Flat {
     /// Works out band, stage and limits anew from what was recorded and what the file says.
     pub fn settle(&mut self, settings: &FlatSettings, fill: Option<&FillSettings>, zone: Zone, now: Wall) {
         self.band = self.kept.season.band(settings, fill).filter(|_| self.kept.retired.is_none());
-        let sown =
-            settings.sown.or(self.kept.season.sown).or_else(|| self.kept.first_weighed.map(|wall| zone.date(wall)));
+        let sown = settings.sown.or(self.kept.season.day_of_sowing());
+        let sown = sown.or_else(|| self.kept.first_weighed.map(|wall| zone.date(wall)));
         self.stage = in_force(&settings.stages, self.kept.season.stage.as_deref(), sown, zone.date(now));
         let stage = self.stage.and_then(|stage| settings.stages.get(stage));
         self.limits = self.kept.season.limits(settings, stage.map(|stage| &stage.limits));

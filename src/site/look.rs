@@ -370,6 +370,7 @@ impl Site {
             weight_error: self.weight_error(index),
             fraction_error: self.fraction_error(index),
             carried_for: self.carried_for(index),
+            never_weighed: flat.kept.weighed.is_none(),
             weigh_after: self.weigh_after(index),
             has_stand: flat.stand.is_some_and(|stand| !self.plan.stands[stand].1.shared),
             weighed_by_hand: self.is_between(index),

@@ -123,8 +123,8 @@ impl Site {
         if let (Subject::Flat(flat), true) = (receipt.to, is_for_the_living(&command))
             && self.flats.get(flat).is_some_and(|flat| flat.kept.retired.is_some())
         {
-            let error = "it is retired: its plants have been potted on. A new `sown` in the file starts it anew";
-            return self.finish(receipt, Err(error.to_owned()));
+            let error = self.why_retired(flat);
+            return self.finish(receipt, Err(error));
         }
         let done = match (receipt.to, command) {
             (Subject::Flat(flat), command) if flat < self.flats.len() => match command {

@@ -27,6 +27,8 @@ struct Before {
     id: String,
     lineage: Vec<String>,
     sown: Option<NaiveDate>,
+    #[serde(default)]
+    sown_elsewhere: Option<NaiveDate>,
     asks_soak: Option<Wall>,
     grown: Option<Box<Plants>>,
     ledger: Option<Box<Ledger>>,
@@ -43,7 +45,7 @@ impl Site {
     pub(super) fn pot_on(&mut self, index: usize, into: &[usize]) -> Done {
         let id = self.id(Subject::Flat(index)).to_owned();
         self.may_be_potted_on(index, into)?;
-        let sown = self.plan.flats[index].1.sown.or(self.flats[index].kept.season.sown);
+        let sown = self.flats[index].kept.season.day_of_sowing();
         let mut lineage = self.flats[index].kept.lineage.clone();
         lineage.push(id.clone());
         let now = self.now.wall;
@@ -55,11 +57,12 @@ impl Site {
                 id,
                 lineage: std::mem::replace(&mut kept.lineage, lineage.clone()),
                 sown: kept.season.sown,
+                sown_elsewhere: kept.season.sown_elsewhere,
                 asks_soak: kept.asks_soak.replace(now),
                 grown: kept.season.ends.grown.take(),
                 ledger: kept.ledger.take(),
             });
-            kept.season.sown = kept.season.sown.or(sown);
+            kept.season.sown_elsewhere = kept.season.sown_elsewhere.or(sown);
             kept.told.clear();
             kept.out_of_reach = None;
             self.setting_changed(other);
@@ -117,6 +120,15 @@ impl Site {
         self.setting_changed(index);
     }
 
+    /// Why nothing can be commanded to a flat that is done with, and what brings it to life.
+    pub(super) fn why_retired(&self, index: usize) -> String {
+        let had = self.flats[index].kept.season.day_of_sowing();
+        let other = had.map_or("A `sown`".to_owned(), |had| format!("Another `sown` than {had}"));
+        format!(
+            "it is retired: its plants have been potted on. {other} in the file starts it anew, and `undo` takes the potting on back"
+        )
+    }
+
     /// `undo` of a potting on: the flat lives again, on its stand if that is still free, and what had been asked of the others is not
     /// asked any more.
     pub(super) fn undo_potting(&mut self, index: usize) -> Option<Done> {
@@ -146,6 +158,35 @@ impl Site {
         Some(Ok(answer))
     }
 
+    /// What is kept of pottings on has flats by their ids: those that the file calls otherwise now are called so there too.
+    pub(super) fn follow_renamed(&mut self) {
+        let plan = self.plan.clone();
+        let is_gone = |former: &String| !plan.flats.iter().any(|(id, _)| id == former);
+        let renamed: Vec<(&String, &String)> = plan
+            .flats
+            .iter()
+            .filter_map(|(id, settings)| Some((settings.formerly.as_ref().filter(|former| is_gone(former))?, id)))
+            .collect();
+        let follow = |ids: &mut dyn Iterator<Item = &mut String>| {
+            let mut changed = false;
+            for id in ids {
+                if let Some((_, now)) = renamed.iter().find(|(former, _)| *former == id) {
+                    id.clone_from(now);
+                    changed = true;
+                }
+            }
+            changed
+        };
+        for index in 0..self.flats.len() {
+            let kept = &mut self.flats[index].kept;
+            let into = kept.potted.iter_mut().flat_map(|potted| potted.into.iter_mut());
+            let before = into.flat_map(|before| std::iter::once(&mut before.id).chain(before.lineage.iter_mut()));
+            if follow(&mut before.chain(kept.lineage.iter_mut())) {
+                self.keep(Subject::Flat(index));
+            }
+        }
+    }
+
     /// What has been recorded there since stays.
     fn as_before_the_potting(&mut self, from: &str, at: Wall, before: Before) {
         let Some(other) = self.plan.flats.iter().position(|(id, _)| *id == before.id) else { return };
@@ -154,7 +195,8 @@ impl Site {
             return;
         }
         kept.lineage = before.lineage;
-        kept.season.sown = before.sown;
+        kept.season.sown = self.plan.flats[other].1.sown.or(before.sown);
+        kept.season.sown_elsewhere = before.sown_elsewhere;
         if kept.asks_soak == Some(at) {
             kept.asks_soak = before.asks_soak;
             kept.season.ends.grown = kept.season.ends.grown.take().or(before.grown);

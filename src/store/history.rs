@@ -76,6 +76,18 @@ impl Reader {
         points(&self.connection, flat, from, to)
     }
 
+    /// All events of this name, oldest first. All events are looked at for it.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn events_named(&self, name: &str) -> Result<Vec<KeptEvent>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<KeptEvent>> {
+            let sql = "SELECT seq, wall, of, id, name, json FROM events WHERE name = ?1 ORDER BY seq";
+            self.connection.prepare_cached(sql)?.query_map([name], event)?.collect()
+        };
+        read().map_err(StoreError::sql("read the events"))
+    }
+
     /// As [`Store::events`](super::Store::events).
     ///
     /// # Errors

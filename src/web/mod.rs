@@ -9,7 +9,7 @@ mod routes;
 
 pub use ask::{Ask, Health, Plotted, Reply, To};
 pub use basic::credentials;
-pub use routes::until;
+pub use routes::{through, until};
 
 use crate::config::Secret;
 use crate::moment::Zone;

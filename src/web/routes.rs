@@ -1,7 +1,7 @@
 //! The paths, and what each asks.
 
 use super::ask::{Ask, Plotted, Reply, To};
-use crate::moment::{Wall, Zone};
+use crate::moment::{Span, Wall, Zone};
 use axum::Router;
 use axum::body::Body;
 use axum::extract::rejection::QueryRejection;
@@ -110,6 +110,15 @@ pub fn until(text: &str, zone: Zone) -> Result<Wall, String> {
     }
 }
 
+/// The same of what lies behind: RFC 3339, or a date: the last instant of that local day, for what was on Sunday was not on Monday.
+///
+/// # Errors
+/// The text is neither.
+pub fn through(text: &str, zone: Zone) -> Result<Wall, String> {
+    let is_day = text.parse::<NaiveDate>().is_ok();
+    until(text, zone).map(|end| if is_day { end - Span::from_millis(1) } else { end })
+}
+
 async fn command(here: Here, to: To, request: Request) -> Response {
     let payload = match body(request.into_body()).await {
         Ok(payload) => payload,
@@ -143,8 +152,8 @@ async fn history(here: Here, Path(flat): Path<String>, window: Result<Query<Wind
         return problem(StatusCode::BAD_REQUEST, "the question after `?` cannot be read; it takes from=… and to=…");
     };
     let zone = here.zone;
-    let limit = |text: Option<String>| text.map(|text| instant(&text, zone)).transpose();
-    let (from, to) = match (limit(window.from), limit(window.to)) {
+    let (from, to) = (window.from.map(|text| instant(&text, zone)), window.to.map(|text| through(&text, zone)));
+    let (from, to) = match (from.transpose(), to.transpose()) {
         (Ok(from), Ok(to)) => (from, to),
         (Err(why), _) | (_, Err(why)) => return problem(StatusCode::BAD_REQUEST, &why),
     };

@@ -3,7 +3,7 @@
 use super::names::Names;
 use super::nearest::hint;
 use super::reading::{json_error, shown};
-use super::stamp::Stamps;
+use super::stamp::{Reason, Stamps, typed};
 use crate::moment::{Span, Wall};
 use crate::site::{Command, Order, Set, Subject, Ticket, Was};
 use crate::units::{Fraction, Grams, Millilitres, parse_fraction, parse_mass, parse_volume};
@@ -130,7 +130,9 @@ impl Said {
     /// Reads what every command may carry, then the command's own.
     fn complete(mut self, names: &Names, to: Subject, order: &mut Order) -> Read<Command> {
         let id = self.keys.take("id").map(|value| read_id(&value)).transpose();
-        let time = self.keys.take("time").map(|value| instant("time", &value)).transpose();
+        // With its offset: who sends it may live in another zone than the site, and a late command must not pass for one in time.
+        let exact = |text: &str| Stamps::default().read(text.trim().as_bytes());
+        let time = self.keys.take("time").map(|value| instant("time", &value, exact)).transpose();
         order.id = id.clone().unwrap_or_default();
         order.time = time.clone().unwrap_or_default();
         if let Some(twice) = self.keys.twice.take() {
@@ -168,16 +170,18 @@ fn unknown_key(row: CommandRow, key: &str) -> String {
 impl Keys {
     fn command(mut self, row: CommandRow, names: &Names) -> Read<Command> {
         Ok(match row.word {
-            "weigh" if row.to == "flat" => {
-                Command::Weigh { weight: self.mass("weigh", "weight_g")?, at: self.at()?, sure: self.flag("sure")? }
-            }
+            "weigh" if row.to == "flat" => Command::Weigh {
+                weight: self.mass("weigh", "weight_g")?,
+                at: self.at(names)?,
+                sure: self.flag("sure")?,
+            },
             "weigh" => {
                 let on = Command::WeighOn { flat: self.one("weigh", "flat", names)?, sure: self.flag("sure")? };
                 self.at_turn("instead_of", names, on)?
             }
             "watered" => Command::Watered {
                 volume: self.volume("watered", "volume_ml")?,
-                at: self.at()?,
+                at: self.at(names)?,
                 sure: self.flag("sure")?,
             },
             "stage" => Command::Stage { name: self.word("stage", "stage", "the name of a stage")? },
@@ -318,10 +322,10 @@ impl Keys {
     }
 
     /// When something typed happened.
-    fn at(&mut self) -> Read<Option<Wall>> {
+    fn at(&mut self, names: &Names) -> Read<Option<Wall>> {
         match self.take("at") {
             None | Some(Value::Null) => Ok(None),
-            Some(value) => instant("at", &value).map(Some),
+            Some(value) => instant("at", &value, |text| typed(text, names.zone())).map(Some),
         }
     }
 
@@ -514,11 +518,10 @@ fn read_id(value: &Value) -> Read<String> {
     }
 }
 
-/// A time with its offset: who sends it may live in another zone than the site.
-fn instant(key: &str, value: &Value) -> Read<Wall> {
+fn instant(key: &str, value: &Value, read: impl Fn(&str) -> Result<Wall, Reason>) -> Read<Wall> {
     const WRITTEN: &str = "\"2026-03-04T08:15:00+00:00\"";
     match value {
-        Value::String(text) => Stamps::default().read(text.trim().as_bytes()).map_err(|why| {
+        Value::String(text) => read(text).map_err(|why| {
             format!("`{key}` is {:?}: {why}. Write it as {WRITTEN}: date, time of day, offset from UTC", shown(text))
         }),
         other => Err(is_no(key, other, &format!("a time such as {WRITTEN}"))),

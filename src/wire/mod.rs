@@ -15,7 +15,7 @@ mod valve;
 mod wiring;
 
 pub use command::{COMMANDS, CommandRow, MAX_COMMAND, MAX_ID, order};
-pub use names::Names;
+pub use names::{Names, Past};
 pub use nearest::nearest;
 pub use reading::{MAX_PAYLOAD, Unit, availability, bare, number};
 pub use recording::{Body, Parser, Record};

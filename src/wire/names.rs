@@ -3,12 +3,25 @@
 use super::hash::NameMap;
 use super::nearest::hint;
 use super::reading::shown;
+use crate::moment::Zone;
 use crate::site::{Plan, Subject};
+use std::collections::HashMap;
+
+/// What became of a flat that had an id which is not in the plan.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Past {
+    /// It has left the file.
+    Left,
+    /// It is called so now.
+    Renamed(String),
+}
 
 /// Where each id of a plan lies in its list.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Names {
     base: String,
+    zone: Zone,
+    past: HashMap<String, Past>,
     flats: Family,
     stands: Family,
     valves: Family,
@@ -46,6 +59,8 @@ impl Names {
     pub fn new(plan: &Plan) -> Self {
         Self {
             base: plan.base_topic.clone(),
+            zone: plan.zone,
+            past: HashMap::new(),
             flats: Family::new(plan.flats.iter().map(|(id, _)| id.clone())),
             stands: Family::new(plan.stands.iter().map(|(id, _)| id.clone())),
             valves: Family::new(plan.valves.iter().map(|valve| valve.id.clone())),
@@ -59,12 +74,30 @@ impl Names {
         &self.base
     }
 
+    /// The zone of the site.
+    #[must_use]
+    pub const fn zone(&self) -> Zone {
+        self.zone
+    }
+
+    /// Ids that flats had once: who commands one of those is told.
+    pub fn remember(&mut self, past: HashMap<String, Past>) {
+        self.past = past;
+    }
+
     /// The place of a flat in the plan.
     ///
     /// # Errors
-    /// A sentence with the nearest id.
+    /// A sentence with what became of it, or the nearest id.
     pub fn flat(&self, id: &str) -> Result<usize, String> {
-        self.flats.place("flat", id)
+        self.flats.place("flat", id).map_err(|unknown| match self.past.get(id) {
+            None => unknown,
+            Some(Past::Renamed(now)) => format!("there is no flat `{id}` any more: it is called `{now}` now"),
+            Some(Past::Left) => format!(
+                "there is no flat `{id}` any more: it has left the file, and is retired. What was recorded of it is kept for 400 days, and holds \
+                 again if it comes back into the file"
+            ),
+        })
     }
 
     /// The place of a stand in the plan.
@@ -89,7 +122,7 @@ impl Names {
     /// A sentence with the nearest id; also for another family.
     pub fn subject(&self, family: &str, id: &str) -> Result<Subject, String> {
         match family {
-            "flats" => self.flats.place("flat", id).map(Subject::Flat),
+            "flats" => self.flat(id).map(Subject::Flat),
             "stands" => self.stands.place("stand", id).map(Subject::Stand),
             "valves" => self.valves.place("valve", id).map(Subject::Valve),
             "supplies" => self.supplies.place("supply", id).map(Subject::Supply),

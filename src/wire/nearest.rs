@@ -2,10 +2,11 @@
 
 /// The candidate nearest to `word`, unless all of them are too far to be a slip of the hand.
 ///
-/// Case and `_` for `-` count for nothing; otherwise up to a third of the letters may be wrong (at least one).
+/// Case and `_` for `-` count for nothing; otherwise up to a third of the letters may be wrong: of two letters none, for where one of them
+/// differs the other is the same by chance.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let word = plain(word);
-    let allowed = (word.len() / 3).max(1);
+    let allowed = word.len() / 3;
     candidates
         .into_iter()
         .map(|candidate| (distance(&word, &plain(candidate)), candidate))
@@ -55,5 +56,8 @@ mod tests {
         assert_eq!(nearest("Zeroo", words), Some("zero"));
         assert_eq!(nearest("water", words), None);
         assert_eq!(nearest("", words), None);
+        // Found by a new user: `k1` had left the file.
+        assert_eq!(nearest("k1", ["a1", "b1", "k"]), None);
+        assert_eq!(nearest("A1", ["a1", "b1"]), Some("a1"));
     }
 }

@@ -2,13 +2,14 @@
 
 use super::command;
 use super::hash::NameMap;
-use super::names::Names;
+use super::names::{Names, Past};
 use super::reading::{self, Unit};
 use super::topics::{self, Ownership, Topic};
 use super::valve;
 use super::wiring::{Binding, Role, ValveWiring, Wiring};
 use crate::site::{Input, Plan, Subject, Ticket, Unreadable};
 use crate::units::{Celsius, WeightUnit};
+use std::collections::HashMap;
 use std::ops::Range;
 
 /// Knows what every topic is to the engine.
@@ -91,6 +92,11 @@ impl Router {
     #[must_use]
     pub const fn names(&self) -> &Names {
         &self.names
+    }
+
+    /// Ids that flats had once; see [`Names::remember`].
+    pub fn remember(&mut self, past: HashMap<String, Past>) {
+        self.names.remember(past);
     }
 
     /// What is sent to valves, by their places in the plan.

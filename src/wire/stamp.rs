@@ -5,13 +5,15 @@
 //! (RFC 3339 section 5.6 allows it). A leap second counts as the last millisecond before it, so that
 //! time does not run backwards.
 
-use crate::moment::Wall;
-use chrono::NaiveDate;
+use crate::moment::{Wall, Zone};
+use chrono::{DateTime, NaiveDate};
 
 const MINUTE: i64 = 60_000;
 
 /// Why a text is no time.
 pub(super) type Reason = &'static str;
+
+const NO_OFFSET: Reason = "the offset from UTC is missing, such as +01:00 or Z";
 
 /// Reads times; remembers the last date, for the next is mostly the same.
 #[derive(Debug, Clone)]
@@ -37,7 +39,11 @@ impl Stamps {
             self.midnight = midnight(date)?;
             self.date = *date;
         }
-        let (clock, rest) = rest.split_first_chunk::<9>().ok_or("the time of day is missing")?;
+        let (clock, rest) = rest.split_first_chunk::<9>().ok_or(if rest.is_empty() {
+            "the time of day is missing"
+        } else {
+            "a time of day is written T08:15:00"
+        })?;
         let of_day = time_of_day(*clock)?;
         let (leap, of_day) = if clock[7] == b'6' { (true, of_day - 1) } else { (false, of_day) };
         let (millis, rest) = fraction(rest)?;
@@ -45,6 +51,28 @@ impl Stamps {
         let millis = if leap { 0 } else { millis };
         Ok(Wall::from_millis(self.midnight + of_day + millis - offset))
     }
+}
+
+/// A time as somebody types it: without seconds if they like, and without the offset from UTC if the clock of the site shows that time
+/// once.
+///
+/// # Errors
+/// What is wrong, in a few words.
+pub(super) fn typed(text: &str, zone: Zone) -> Result<Wall, Reason> {
+    let mut text = text.trim().as_bytes().to_vec();
+    let is_to_the_minute = matches!(text.get(10..16), Some([_, _, _, b':', _, _]));
+    if is_to_the_minute && text.get(16) != Some(&b':') {
+        text.splice(16..16, *b":00");
+    }
+    match Stamps::default().read(&text) {
+        Err(NO_OFFSET) => {}
+        read => return read,
+    }
+    text.push(b'Z');
+    let by_the_clock = Stamps::default().read(&text)?.since(Wall::from_millis(0));
+    let local = DateTime::from_timestamp_millis(by_the_clock.millis()).ok_or("there is no such date")?.naive_utc();
+    zone.only_instant(local.date(), local.time())
+        .ok_or("on that day the clocks are changed, and show that time twice or never: add the offset from UTC")
 }
 
 fn midnight(date: &[u8; 10]) -> Result<i64, Reason> {
@@ -91,7 +119,7 @@ fn offset(rest: &[u8]) -> Result<i64, Reason> {
     let (sign, h1, h2, m1, m2) = match *rest {
         [b'Z' | b'z'] => return Ok(0),
         [sign @ (b'+' | b'-'), h1, h2, b':', m1, m2] | [sign @ (b'+' | b'-'), h1, h2, m1, m2] => (sign, h1, h2, m1, m2),
-        [] => return Err("the offset from UTC is missing, such as +01:00 or Z"),
+        [] => return Err(NO_OFFSET),
         _ => return Err("an offset from UTC is written +01:00, +0100 or Z"),
     };
     let (hours, minutes) = two(h1, h2).zip(two(m1, m2)).ok_or("an offset from UTC is written +01:00, +0100 or Z")?;
@@ -138,6 +166,30 @@ mod tests {
         assert_eq!(read("2026-03-04T08:15:00.250000+0100"), read("2026-03-04t07:15:00.25z"));
         assert_eq!(read("2026-03-04T03:15:00.206189Z-0500"), read("2026-03-04T08:15:00.206Z"));
         assert_eq!(read("2026-03-04 08:15:00Z"), read("2026-03-04T08:15:00+00:00"));
+    }
+
+    #[test]
+    fn what_somebody_types_may_lack_seconds_and_where_it_is_plain_the_offset() {
+        // Found by a new user. The clocks of London go back on 25 October 2026 at 01:00 UTC (IANA tz database).
+        let zone = Zone::named("Europe/London").unwrap();
+        let typed = |text| typed(text, zone).map(Wall::millis);
+        for (text, meant) in [
+            ("2026-11-26T09:00", "2026-11-26T09:00:00Z"),
+            ("2026-07-26 09:00", "2026-07-26T08:00:00Z"),
+            ("2026-07-26T09:00:30.5", "2026-07-26T08:00:30.5Z"),
+            ("2026-07-26T09:00+02:00", "2026-07-26T07:00:00Z"),
+            ("2026-07-26T09:00Z", "2026-07-26T09:00:00Z"),
+            ("2026-10-25T01:30+01:00", "2026-10-25T00:30:00Z"),
+        ] {
+            assert_eq!(typed(text), read(meant), "{text}");
+        }
+        assert!(typed("2026-10-25T01:30").unwrap_err().contains("twice"));
+        assert_eq!(typed("2026-11-26"), Err("the time of day is missing"));
+        for text in
+            ["2026-11-26T09", "2026-11-26T25:00", "2026-11-26T9:00", "2026-11-31T09:00", "2026-11-26T09:00pm", ""]
+        {
+            assert!(typed(text).is_err(), "{text}");
+        }
     }
 
     #[test]

@@ -164,6 +164,9 @@ async fn states_and_histories_are_given() {
     assert_eq!(got.json(), json!([first, second]));
     for (window, expected) in [
         ("?to=2026-05-01", json!([first])),
+        ("?from=2026-03-04&to=2026-03-04", json!([first])),
+        ("?from=2026-06-28&to=2026-06-28", json!([second])),
+        ("?to=2026-03-03", json!([])),
         ("?from=2026-03-04T09:14:59%2B01:00", json!([second])),
         ("?from=2026-03-04T09:14:58+01:00&to=2026-03-04T08:14:58Z", json!([first])),
     ] {

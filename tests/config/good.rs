@@ -267,20 +267,24 @@ flats:
   d: {label: Kale}
   e: {label: Chard, dry_weight: 2000 g, capacity_weight: 2001 g, dome_weight: 5 kg}
   f: {label: Cress, dry_weight: 2000 g}
+  g: {label: Mint, sown: 1026-02-20, stand: bench}
+  h: {label: Dill, sown: 2024-03-10, stand: bench}
 ";
     let report = tarewell::command::check::report("x", &good(text), TODAY);
     for note in [
         "flats `a` and `b` have the same label, \"Leeks\"",
         "flat `b` is `sown: 2027-03-05`, in 366 days",
         "flat `c` is `sown: 2026-03-05`, tomorrow",
-        "`bench` takes only flats that name it (1); those without a stand are left out, such as `b` (4 in all)",
+        // Found by a new user.
+        "flat `g` is `sown: 1026-02-20`, more than two years ago. Is the date right?",
+        "`bench` takes only flats that name it (3); those without a stand are left out, such as `b` (4 in all)",
         "`dome_weight` of flat `e` is 5000 g, more than all the water between dry and soaked, 1 g",
         "unknown until `record-capacity`, if nothing was recorded yet",
         "flat `e` weighs 2000 g dry and 2001 g at capacity: that is hardly any water",
     ] {
         assert!(report.contains(note), "{note}: {report}");
     }
-    assert_eq!(report.matches("note:").count(), 7, "{report}");
+    assert_eq!(report.matches("note:").count(), 8, "{report}");
 }
 
 #[test]

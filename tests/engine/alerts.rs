@@ -410,6 +410,23 @@ fn weigh_due_rises_after_sixty_hours_or_when_unsure() {
 }
 
 #[test]
+fn a_flat_that_was_never_weighed_itself_is_told_so_once() {
+    // Found by a new user: "not weighed for 0 s", later "for 6 d", counted from the start of the program.
+    let mut bench = Bench::new();
+    (bench.signs.never_weighed, bench.signs.has_stand, bench.signs.fraction) = (true, false, None);
+    bench.signs.carried_for = Some(Span::minutes(1));
+    assert!(bench.look().is_empty(), "who speaks for it may be heard in a moment");
+    assert_eq!(bench.watch.next_wake(), Some(bench.signs.at.mono + Span::minutes(59) + Span::from_millis(1)));
+    bench.signs.carried_for = Some(Span::hours(2));
+    assert_rose(&bench.after(Span::hours(2)), Kind::WeighDue);
+    assert_eq!(bench.alert(Kind::WeighDue).text, "Bench lettuce: it has never been weighed itself. Weigh it.");
+    for minutes in 1..40 {
+        bench.signs.carried_for = Some(Span::hours(2) + Span::minutes(10 * minutes));
+        assert!(bench.after(Span::minutes(10)).is_empty(), "it says nothing else");
+    }
+}
+
+#[test]
 fn weigh_due_ends_with_a_weighing_also_of_a_flat_that_is_on_no_stand() {
     let mut bench = Bench::new();
     // What has no stand is carried on from the moment it was weighed; a flat that another speaks for, from the first word.

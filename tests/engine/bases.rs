@@ -208,6 +208,16 @@ impl House {
         self.begin_again_by(plan, facts, seconds);
     }
 
+    /// The same where flats are called otherwise there, and the store has carried over what it kept of them.
+    pub(crate) fn renamed(&mut self, plan: Plan, seconds: f64) {
+        for (at, (id, _)) in plan.flats.iter().enumerate() {
+            if let Some(fact) = self.kept.get_mut(&Subject::Flat(at)) {
+                fact.id.clone_from(id);
+            }
+        }
+        self.edited(plan, seconds);
+    }
+
     /// Ends and begins again with all that is to be kept, after so many seconds.
     pub(crate) fn restart(&mut self, seconds: f64) {
         let plan = self.site.plan().clone();

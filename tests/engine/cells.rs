@@ -3,7 +3,7 @@
 use crate::bases::{CHARD, House, LEEKS, OWN, SCALE};
 use serde_json::json;
 use tarewell::site::{Command, Happening, Subject, Was};
-use tarewell::units::Millilitres;
+use tarewell::units::{Grams, Millilitres};
 
 fn taken(cells: u32) -> Command {
     Command::CellsTaken { cells }
@@ -33,7 +33,7 @@ fn cells_taken_from_a_flat_without_a_stand_take_their_share_of_its_band_and_wate
     house.typed(CHARD, 300.0 + (2300.0 * 0.8 + 80.0) * 0.75).unwrap();
 
     let error = house.flat(CHARD, taken(36)).unwrap_err();
-    assert!(error.contains("36 cells were taken of 60, 24 had gone before: none would be left"), "{error}");
+    assert!(error.contains("36 cells were taken of 60, 24 had gone since it was filled (`record-dry` counts from 60 again): none would be left"), "{error}");
     house.reads(OWN, 2500.0, 20);
     let error = house.flat(LEEKS, taken(12)).unwrap_err();
     assert!(error.contains("a scale sees leeks"), "{error}");
@@ -71,6 +71,22 @@ fn cells_taken_by_mistake_are_put_back_with_their_water() {
     let correct = Command::Correct { seq: cells, was: Was::Nothing, cells: None };
     assert!(house.flat(CHARD, correct).unwrap_err().contains("corrected already"));
     assert_eq!(house.of_flat(CHARD, "weight_g"), 2100.0);
+}
+
+#[test]
+fn record_dry_is_of_a_flat_as_filled_and_counts_its_cells_from_the_file_again() {
+    let mut house = House::new();
+    house.typed(CHARD, 2600.0).unwrap();
+    house.flat(CHARD, taken(12)).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Weigh { weight: Grams::new(1660.0), at: None, sure: true }).unwrap();
+    house.flat(CHARD, Command::RecordDry).unwrap();
+    let error = house.flat(CHARD, taken(60)).unwrap_err();
+    assert!(error.contains("60 cells were taken of 60: none"), "{error}");
+    house.flat(CHARD, taken(12)).unwrap();
+    assert_eq!(house.of_flat(CHARD, "dry_weight_g"), 300.0 + 1360.0 * 0.8);
+    let error = house.flat(CHARD, taken(48)).unwrap_err();
+    assert!(error.contains("of 60, 12 had gone since it was filled (`record-dry` counts from 60 again)"), "{error}");
 }
 
 #[test]

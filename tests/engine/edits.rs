@@ -1,7 +1,9 @@
 //! The file edited between runs: what commands recorded holds until its own key changes in the file, nothing stale survives, and
 //! each change is told.
 
+use crate::bases::{CHARD, House};
 use crate::recording::Random;
+use chrono::NaiveDate;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -279,4 +281,57 @@ fn three_hundred_edits_lose_nothing_leave_nothing_stale_and_are_told() {
         told > 20 && held > 100 && moved > 5 && held_again > 2,
         "{told} told, {held} held, {moved} moved, {held_again} held again"
     );
+}
+
+#[test]
+fn the_day_of_sowing_is_known_from_the_start_at_which_the_file_has_it() {
+    // Found by a new user: without a command between the two edits the last season's weight stayed.
+    let mut house = House::new();
+    let sown = |house: &mut House, day: u32| {
+        let mut plan = (**house.site.plan()).clone();
+        plan.flats[CHARD].1.sown = NaiveDate::from_ymd_opt(2026, 3, day);
+        house.edited(plan, 60.0);
+    };
+    house.typed(CHARD, 2600.0).unwrap();
+    sown(&mut house, 1);
+    assert_eq!(house.of_flat(CHARD, "weight_g"), 2600.0, "from no day to a day it goes on");
+    sown(&mut house, 2);
+    assert_eq!(house.of_flat(CHARD, "weight_g"), Value::Null);
+}
+
+#[test]
+fn a_raised_alert_takes_the_label_that_the_file_has_at_the_start() {
+    // Found by a new user: what the broker kept had the old one until the alert changed.
+    let now = |hours| Moment::recorded(START + Span::hours(hours));
+    let mut file = plan(&File::from(KEYS.map(|key| (key, Value::Null))));
+    (file.flats[0].1.dry_weight, file.flats[0].1.capacity_weight) =
+        (Some(Grams::new(2000.0)), Some(Grams::new(3000.0)));
+    let mut run = Run {
+        site: Site::new(Arc::new(file.clone()), &Saved::default(), now(0)),
+        ..Run::start(&File::from(KEYS.map(|key| (key, Value::Null))), &Saved::default(), 0)
+    };
+    assert!(run.say(Command::Weigh { weight: Grams::new(2050.0), at: None, sure: false }));
+    let subject = Subject::Flat(0);
+    let dry = *run
+        .site
+        .alerts()
+        .map(|(kind, _)| kind)
+        .filter(|kind| kind.name() == "dry")
+        .collect::<Vec<_>>()
+        .first()
+        .unwrap();
+    let alert = run.site.alert_fact(dry, subject).unwrap();
+    assert!(alert.contains("Leeks is very dry"), "{alert}");
+    let saved = Saved { alerts: vec![("dry".to_owned(), "flat".to_owned(), "leeks".to_owned(), alert)], ..run.saved() };
+    for (label, is_news) in [("Late leeks", true), ("Leeks", false)] {
+        file.flats[0].1.label = label.to_owned();
+        let mut site = Site::new(Arc::new(file.clone()), &saved, now(0));
+        let outputs: Vec<Output> = std::iter::from_fn(|| site.poll()).collect();
+        for output in [Output::AlertRaised(dry, subject), Output::KeepAlert(dry, subject)] {
+            assert_eq!(outputs.contains(&output), is_news, "{label}: {output:?} in {outputs:?}");
+        }
+        let alert: Value = serde_json::from_str(&site.alert_fact(dry, subject).unwrap()).unwrap();
+        assert_eq!(alert["title"], format!("{label} is very dry"));
+        assert!(alert["text"].as_str().unwrap().starts_with(&format!("{label}: ")), "{alert}");
+    }
 }

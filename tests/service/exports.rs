@@ -114,6 +114,15 @@ fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
         assert_eq!((status, points.as_array().map(Vec::len)), (200, Some(1)), "{flat}: {points}");
     }
     assert_eq!(history("bett").0, 404);
+    let refused = |flat: &str| post(service.web(), &format!("/api/flats/{flat}/command"), "undo");
+    for (flat, why) in [
+        ("beet", "there is no flat `beet` any more: it has left the file, and is retired"),
+        ("leek", "there is no flat `leek` any more: it is called `leek-1` now"),
+        ("leek-2", "there is no flat `leek-2`; did you mean `leek-1`?"),
+    ] {
+        let (status, answer) = refused(flat);
+        assert!(status == 404 && answer["error"].as_str().unwrap().starts_with(why), "{flat}: {answer}");
+    }
     assert_eq!(service.stop().0, 0);
 
     let table = export(&house, &["--flat", "leek"]);
@@ -130,6 +139,40 @@ fn a_flat_that_is_renamed_or_gone_is_told_and_its_history_is_found() {
     assert_eq!(again.stop().0, 0);
     let events: Vec<_> = export(&house, &[])("events.csv").into_iter().map(|row| row[4].clone()).collect();
     assert_eq!(events.iter().filter(|event| ["renamed", "retired"].contains(&event.as_str())).count(), 2);
+}
+
+#[test]
+fn each_id_that_a_flat_ever_had_finds_its_history() {
+    // Found by a new user: of two renamings the first was forgotten.
+    let house = House::own_broker();
+    let of = |id: &str, more: &str| {
+        format!("flats: {{{id}: {{label: Leek, dry_weight: 1600 g, capacity_weight: 2700 g{more}}}}}")
+    };
+    let service = house.run(&of("leek", ""));
+    say(service.web(), "leek", &weigh(2000.0, 1));
+    assert_eq!(service.stop().0, 0);
+    for (id, former) in [("leek-1", "leek"), ("leek-2", "leek-1")] {
+        house.write(&of(id, &format!(", formerly: {former}")));
+        let service = house.again();
+        service.logged("Started Test house");
+        assert_eq!(service.stop().0, 0);
+    }
+    let found = |asked: &str| export(&house, &["--flat", asked])("weights.csv");
+    for asked in ["leek", "leek-1", "leek-2"] {
+        let rows = found(asked);
+        assert!(rows.len() == 1 && rows[0][0] == "leek-2", "{asked}: {rows:?}");
+    }
+    // The file may forget what it was called, and the flat may leave it.
+    for body in [of("leek-2", ""), of("beet", "")] {
+        house.write(&body);
+        let service = house.again();
+        for asked in ["leek", "leek-1", "leek-2"] {
+            let (status, points) = get(service.web(), &format!("/api/flats/{asked}/history"));
+            assert_eq!((status, points.as_array().map(Vec::len)), (200, Some(1)), "{asked}: {points}");
+            assert_eq!(found(asked).len(), 1, "{asked}");
+        }
+        assert_eq!(service.stop().0, 0);
+    }
 }
 
 #[test]

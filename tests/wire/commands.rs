@@ -203,12 +203,18 @@ fn commands_for_the_whole_bench_are_read() {
     assert!(to_stand(r#"{"command":"end","flat":"leak-2"}"#).unwrap_err().contains("did you mean `leek-2`"));
     let spaced = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04 08:15:00+00:00"}"#);
     assert_eq!(spaced, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
+    // As somebody types it, by the clock of the site; that the command itself is in time must be plain.
+    let typed = to_flat(r#"{"command":"watered","volume_ml":300,"at":"2026-03-04T09:15"}"#);
+    assert_eq!(typed, Ok(Command::Watered { volume: Millilitres::new(300.0), at, sure: false }));
+    let late = to_flat(r#"{"command":"watered","volume_ml":300,"time":"2026-03-04T09:15:00"}"#).unwrap_err();
+    assert!(late.contains("the offset from UTC is missing"), "{late}");
     for (payload, words) in [
         (r#"{"command":"weigh","weight_g":0}"#, "above 0"),
         (r#"{"command":"watered","volume_ml":-3}"#, "above 0"),
         (r#"{"command":"watered","volume_ml":1e9}"#, "thousand litres"),
         (r#"{"command":"weigh","weight_g":3000,"at":"yesterday"}"#, "`at`"),
-        (r#"{"command":"weigh","weight_g":3000,"at":"2026-03-04 08:15"}"#, "Write it as \"2026-03-04T08:15:00+00:00\""),
+        (r#"{"command":"weigh","weight_g":3000,"at":"2026-03-29T02:30"}"#, "that time twice or never: add the offset"),
+        (r#"{"command":"weigh","weight_g":3000,"at":"2026-03-04 8:15"}"#, "Write it as \"2026-03-04T08:15:00+00:00\""),
         (r#"{"command":"stage","stage":null}"#, "it should be the name of a stage"),
         (r#"{"command":"note","kind":"fed","text":5}"#, "it should be words"),
         (r#"{"command":"set","place":7}"#, "or null for the file's"),
