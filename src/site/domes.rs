@@ -1,11 +1,13 @@
 //! Domes: put on and taken off, seen by their weight, said by somebody, or both, in any order.
 
+use super::flats::Weighed;
 use super::life::Seen;
 use super::orders::Done;
+use super::readings::QUIET_AFTER_HANDLING;
 use super::{Happening, Site, Subject};
 use crate::flat::{Entry, Taken, usual};
 use crate::moment::{Moment, Span};
-use crate::stand::Handling;
+use crate::stand::{Handling, Shift};
 use crate::units::{Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
@@ -69,6 +71,8 @@ const NO_DOME: f64 = 0.6;
 enum Step {
     /// It was taken for the dome already.
     Known,
+    /// So much of a shift of the weight on a scale, in what is not over yet, was it.
+    InHand(Shift, Grams),
     /// This event was it.
     Was(u64, Grams),
     /// It is still to come.
@@ -81,8 +85,13 @@ impl Site {
         self.flats[index].kept.dome_guess = None;
         // It moves what was weighed last: there is no going back behind it.
         self.no_way_back(index, "its dome was said to be on or off since");
+        if let Some(said) = self.flats[index].kept.dome_said.filter(|said| said.on != on && !said.presumed) {
+            // What was said before, and has come meanwhile, has been.
+            self.dome_in_hand(index, said.on).into_iter().for_each(|step| self.saw_the_dome(index, said.on, step));
+        }
         match self.step_of_dome(index, on) {
             Step::Known => {}
+            Step::InHand(shift, change) => self.saw_the_dome(index, on, (shift, change)),
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
             Step::ToCome => self.dome_unseen(index, on),
         }
@@ -102,7 +111,14 @@ impl Site {
     /// is all that came before the dome was last seen going the other way.
     fn step_of_dome(&self, index: usize, on: bool) -> Step {
         let known = self.dome_weight(index);
-        let Some(ledger) = self.flats[index].kept.ledger.as_deref() else { return Step::ToCome };
+        let kept = &self.flats[index].kept;
+        if kept.dome_on == Some(on) && kept.dome_said.is_none() {
+            return Step::Known;
+        }
+        if let Some((shift, change)) = self.dome_in_hand(index, on).or_else(|| self.dome_within(index, on)) {
+            return Step::InHand(shift, change);
+        }
+        let Some(ledger) = kept.ledger.as_deref() else { return Step::ToCome };
         let is_recent = |entry: &&Entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
         for entry in ledger.entries().rev().take_while(is_recent) {
             if is_dome(entry, on) {
@@ -121,6 +137,98 @@ impl Site {
             }
         }
         Step::ToCome
+    }
+
+    /// The dome among the shifts of the weight in what is not over yet on the scale: the latest that is as heavy, else the one
+    /// nearest to it; the latest where nobody knows what it weighs.
+    fn dome_in_hand(&self, index: usize, on: bool) -> Option<(Shift, Grams)> {
+        let known = self.dome_weight(index);
+        let shifts = self.shifts_in_hand(index);
+        let latest_first = || shifts.iter().rev().filter(|shift| is_about(shift.change, on, known));
+        let off = |shift: &Shift| known.map_or(Grams::ZERO, |dome| (shift.change.abs() - dome).abs());
+        let found = latest_first()
+            .find(|shift| off(shift) <= SAME_DOME)
+            .or_else(|| latest_first().min_by(|a, b| off(a).get().total_cmp(&off(b).get())))?;
+        Some((*found, found.change))
+    }
+
+    /// It cannot be seen by itself, and somebody has just said so: it came at once with water, or went while water came.
+    fn dome_within(&self, index: usize, on: bool) -> Option<(Shift, Grams)> {
+        let dome = self.dome_weight(index)?;
+        let shifts = self.shifts_in_hand(index);
+        let flat = &self.flats[index];
+        if on {
+            return shifts.iter().rev().find(|shift| shift.change > dome + nearly(dome)).map(|shift| (*shift, dome));
+        }
+        shifts.last().filter(|_| flat.dome > Grams::ZERO).map(|shift| (*shift, Grams::ZERO - dome))
+    }
+
+    /// What the weight has done within the last minutes, of a flat that lies on a scale.
+    fn shifts_in_hand(&self, index: usize) -> Vec<Shift> {
+        let flat = &self.flats[index];
+        let bench = flat.stand.filter(|_| flat.on_stand).and_then(|stand| self.stands.get(stand));
+        let by_hand = |bench: &&super::stands::Bench| !bench.scene.valve_open && !bench.scene.soaking;
+        let Some(bench) = bench.filter(by_hand).filter(|bench| bench.believed().is_some()) else { return Vec::new() };
+        let mut shifts = bench.stand.shifts();
+        shifts.retain(|shift| self.now.mono.since(shift.at) <= DOME_SAID_WITHIN);
+        shifts
+    }
+
+    /// So much of a shift that is not over yet was the dome; the rest of what goes on is judged without it.
+    fn saw_the_dome(&mut self, index: usize, on: bool, (shift, change): (Shift, Grams)) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let Some(stand) = self.flats[index].stand else { return };
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        bench.stand.take_out(&shift, change);
+        bench.last_taken = bench.last_taken.map(|taken| taken + change);
+        let shown = bench.believed();
+        let kept = &mut self.flats[index].kept;
+        (kept.dome_said, kept.dome_guess) = (None, None);
+        (kept.dome_on, kept.dome_weight) = (Some(on), Some(change.abs()));
+        kept.weighed = shown.map(|weight| Weighed { weight, at: now }).or(kept.weighed);
+        self.interrupt(index, QUIET_AFTER_HANDLING);
+        self.event(Subject::Flat(index), Happening::Dome { on, change });
+        let read = if on { Taken::DomeOn } else { Taken::DomeOff };
+        self.write_down(index, Seen { learned: true, ..Seen::on_a_scale(change, read) }, now, first, before);
+        self.weighs_what_is_shown(stand, index);
+    }
+
+    /// Somebody has said that a dome of known weight goes on or off: when it does, it is seen at once, whatever is poured after it.
+    pub(super) fn see_the_dome_said(&mut self, index: usize) {
+        let Some(said) = self.flats[index].kept.dome_said.filter(|said| !said.presumed) else { return };
+        let Some(dome) = self.dome_weight(index) else { return };
+        let is_near = |(_, change): &(Shift, Grams)| (change.abs() - dome).abs() <= SAME_DOME;
+        if let Some(step) = self.dome_in_hand(index, said.on).filter(is_near) {
+            self.saw_the_dome(index, said.on, step);
+            self.setting_changed(index);
+        }
+    }
+
+    /// It has left a shared scale, where what was said of its dome has not been seen: it comes or goes elsewhere. `moved`: what lay
+    /// there became lighter or heavier meanwhile.
+    pub(super) fn dome_elsewhere(&mut self, index: usize, moved: bool) {
+        let Some(dome) = self.dome_weight(index) else { return };
+        let flat = &mut self.flats[index];
+        let Some(said) = flat.kept.dome_said.take().filter(|said| !said.presumed) else { return };
+        // A dome that was on went off among what was poured.
+        let is_off_already = !said.on && moved;
+        if is_off_already || said.on == (flat.dome > Grams::ZERO) {
+            return;
+        }
+        let change = if said.on { dome } else { Grams::ZERO - dome };
+        if let Some(weighed) = flat.kept.weighed.as_mut() {
+            weighed.weight += change;
+            flat.present = flat.present.map(|present| present + change);
+        }
+    }
+
+    /// What is heavier than the dome, and was read in the last minutes, may have it in it.
+    fn may_have_come_with_water(&self, index: usize) -> bool {
+        let Some(dome) = self.dome_weight(index) else { return false };
+        let entries = self.flats[index].kept.ledger.as_deref().into_iter().flat_map(|ledger| ledger.entries().rev());
+        let recent = entries.take_while(|entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN);
+        let mut since = recent.take_while(|entry| !is_dome(entry, true) && !is_dome(entry, false));
+        since.any(|entry| !entry.told && entry.taken() == Taken::Watered && entry.change > dome + nearly(dome))
     }
 
     /// An event of a moment ago was the dome: what was read from it is corrected, and the dome told.
@@ -142,12 +250,15 @@ impl Site {
     /// was weighed last counts as if its dome had been as it is now.
     fn dome_unseen(&mut self, index: usize, on: bool) {
         let weight = self.dome_weight(index);
+        let is_within = on && self.may_have_come_with_water(index);
+        let is_guest = self.flats[index].stand.is_some_and(|stand| self.plan.stands[stand].1.shared);
         let flat = &mut self.flats[index];
         let was = flat.kept.dome_on.replace(on);
         let was_on = was == Some(true);
         // What was said and taken back before it was seen has never been.
         let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
-        let said = DomeSaid { on, at: self.now, presumed: false, was_off: on && was == Some(false) };
+        let was_off = on && was == Some(false) && !is_within;
+        let said = DomeSaid { on, at: self.now, presumed: is_within && is_guest, was_off };
         let said = (!is_taken_back).then_some(said);
         if flat.stand.is_some() {
             flat.kept.dome_said = said;
@@ -338,8 +449,12 @@ fn is_dome_step(change: Grams, on: bool) -> bool {
 
 /// Whether a change that somebody calls the dome can be it: about as heavy as it is known to be, or as any dome.
 fn is_about(change: Grams, on: bool, known: Option<Grams>) -> bool {
-    let is_as_heavy = known.is_none_or(|dome| (change.abs() - dome).abs() <= SAME_DOME.max(dome * ABOUT));
+    let is_as_heavy = known.is_none_or(|dome| (change.abs() - dome).abs() <= nearly(dome));
     is_dome_step(change, on) && is_as_heavy
+}
+
+fn nearly(dome: Grams) -> Grams {
+    SAME_DOME.max(dome * ABOUT)
 }
 
 fn is_dome(entry: &Entry, on: bool) -> bool {

@@ -279,6 +279,7 @@ impl Site {
             self.gained_while_it_lay_there(flat, gain);
             self.sample(flat);
         }
+        let moved = gained.is_some_and(|(weighed, taken)| (weighed.weight - taken).abs() > POURED);
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;
         self.interrupt(flat, Span::ZERO);
@@ -287,6 +288,7 @@ impl Site {
         guest.on_stand = false;
         guest.kept.off_since = None;
         guest.kept.misfit = None;
+        self.dome_elsewhere(flat, moved);
         self.led_from_here(flat);
         self.refresh_scene(stand);
         self.stands[stand].stand.accept_load();
