@@ -121,11 +121,12 @@ impl Site {
         let Some(ledger) = kept.ledger.as_deref() else { return Step::ToCome };
         let is_recent = |entry: &&Entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
         for entry in ledger.entries().rev().take_while(is_recent) {
+            // It has gone the other way since, or that has been said.
+            if is_dome(entry, !on) || is_dome(entry, on) && kept.dome_on != Some(on) {
+                break;
+            }
             if is_dome(entry, on) {
                 return Step::Known;
-            }
-            if is_dome(entry, !on) {
-                break;
             }
             let is_it = entry.corrected.is_none() && !entry.told && is_about(entry.change, on, known);
             if is_it {

@@ -397,3 +397,20 @@ fn water_poured_on_its_stand_after_the_dome_came_off_is_seen_at_once() {
         assert!((poured(&house, LEEKS) - 150.0).abs() < 2.0, "{}", poured(&house, LEEKS));
     }
 }
+
+#[test]
+fn a_dome_that_goes_on_again_soon_after_it_was_said_to_be_off_is_on() {
+    let mut house = house(false);
+    house.typed(CHARD, 2400.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    house.typed(CHARD, 2400.0 + DOME).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    house.typed(CHARD, 2399.0).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert_eq!(house.of_flat(CHARD, "dome"), json!(true));
+    house.typed(CHARD, 2398.0 + DOME).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.398, json!(true)));
+    assert!(house.last(CHARD, is_watered).is_none());
+}
