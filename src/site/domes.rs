@@ -390,6 +390,13 @@ impl Site {
         })
     }
 
+    /// A weight that is less than expected by about the dome that is on: somebody may be about to say that it is off.
+    pub(super) fn may_be_without_its_dome(&self, index: usize, change: Grams) -> Option<Seen> {
+        let dome = self.flats[index].dome;
+        let is_it = dome > Grams::ZERO && is_about(change, false, Some(dome));
+        is_it.then(|| Seen::on_a_scale(Grams::ZERO - dome, Taken::Nothing))
+    }
+
     /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said since that its dome goes on
     /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
     pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams, unsure: Grams) -> Option<Seen> {

@@ -113,8 +113,10 @@ impl Site {
         (expected - weight > allowed).then(|| {
             let words = self.plan.words;
             let label = &self.plan.flats[index].1.label;
+            let with_dome =
+                if flat.dome > Grams::ZERO { " with its dome on (if that is off, say so first: `dome`)" } else { "" };
             let (weight, expected) = (words.weight(weight), words.weight(expected));
-            format!("{weight} is lighter than {label} can have become: about {expected} was expected")
+            format!("{weight} is lighter than {label} can have become: about {expected} was expected{with_dome}")
         })
     }
 

@@ -399,6 +399,40 @@ fn water_poured_on_its_stand_after_the_dome_came_off_is_seen_at_once() {
 }
 
 #[test]
+fn a_dome_said_to_be_off_after_the_weighing_without_it_was_off_in_it() {
+    let light = 120.0;
+    for on_scale in [false, true] {
+        let mut plan = plan();
+        plan.flats[CHARD].1.dome_weight = Some(Grams::new(light));
+        let mut house = House::of(plan);
+        bare(&mut house, 2500.0);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        let weigh = |house: &mut House, weight: f64| {
+            if on_scale { lies(house, weight) } else { house.typed(CHARD, weight).map(|_| ()).unwrap() }
+        };
+        weigh(&mut house, 2500.0 + light);
+        house.reads(SCALE, 0.0, 10);
+        house.wait(1200.0);
+        weigh(&mut house, 2497.0);
+        let answer = house.flat(CHARD, Command::Dome { on: false }).unwrap();
+        assert_eq!(answer["dome_weight_g"], json!(light), "what has dried meanwhile is no part of it");
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.497, json!(false)));
+        assert_eq!(house.of_flat(CHARD, "weight_g").as_f64().unwrap().round(), 2497.0);
+        house.reads(SCALE, 0.0, 10);
+        house.wait(1500.0);
+        assert!((house.fraction(CHARD) - 0.495).abs() < 0.01, "{}", house.fraction(CHARD));
+        assert!(house.last(CHARD, |what| is_dome(what, false)).is_some());
+    }
+    let mut house = house(true);
+    bare(&mut house, 2500.0);
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    let why = house.typed(CHARD, 2500.0).unwrap_err();
+    assert!(why.contains("if that is off, say so first: `dome`"), "{why}");
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    house.typed(CHARD, 2500.0).unwrap();
+}
+
+#[test]
 fn a_dome_that_goes_on_again_soon_after_it_was_said_to_be_off_is_on() {
     let mut house = house(false);
     house.typed(CHARD, 2400.0).unwrap();
