@@ -102,6 +102,11 @@ impl Site {
         ]))
     }
 
+    /// Whether its dome is on, and nobody knows what that weighs.
+    pub(super) fn has_unknown_dome(&self, index: usize) -> bool {
+        self.flats[index].kept.dome_on == Some(true) && self.dome_weight(index).is_none()
+    }
+
     /// What its dome weighs, as learned or by the file.
     pub(super) fn dome_weight(&self, index: usize) -> Option<Grams> {
         self.flats[index].kept.dome_weight.or(self.plan.flats[index].1.dome_weight)

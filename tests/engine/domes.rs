@@ -448,3 +448,13 @@ fn a_dome_that_goes_on_again_soon_after_it_was_said_to_be_off_is_on() {
     assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.398, json!(true)));
     assert!(house.last(CHARD, is_watered).is_none());
 }
+
+#[test]
+fn where_to_stop_is_told_without_a_dome_of_unknown_weight() {
+    let mut house = house(false);
+    house.typed(CHARD, 2350.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert!(advice(&house, CHARD).contains("stop at 2.50 kg without its dome."), "{}", advice(&house, CHARD));
+    house.typed(CHARD, 2350.0 + DOME).unwrap();
+    assert!(advice(&house, CHARD).contains("stop at 2.68 kg."), "{}", advice(&house, CHARD));
+}
