@@ -89,6 +89,7 @@ impl Site {
             // What was said before, and has come meanwhile, has been.
             self.dome_in_hand(index, said.on).into_iter().for_each(|step| self.saw_the_dome(index, said.on, step));
         }
+        let is_first = self.flats[index].kept.weighed.is_none();
         match self.step_of_dome(index, on) {
             Step::Known => {}
             Step::InHand(shift, change) => self.saw_the_dome(index, on, (shift, change)),
@@ -96,15 +97,32 @@ impl Site {
             Step::ToCome => self.dome_unseen(index, on),
         }
         self.setting_changed(index);
-        Ok(Map::from_iter([
-            ("dome".to_owned(), json!(on)),
-            ("dome_weight_g".to_owned(), json!(self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1)))),
-        ]))
+        let weight = self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1));
+        let mut answer = Map::from_iter([("dome".to_owned(), json!(on)), ("dome_weight_g".to_owned(), json!(weight))]);
+        if is_first && on && weight.is_none() {
+            let hint = "nobody knows what its dome weighs, and it has not been weighed without it: its weight counts the dome as \
+                        water. Take the dome off, say so, and weigh it; or give its `dome_weight` in the file";
+            answer.insert("hint".to_owned(), json!(hint));
+        }
+        Ok(answer)
     }
 
     /// Whether its dome is on, and nobody knows what that weighs.
     pub(super) fn has_unknown_dome(&self, index: usize) -> bool {
         self.flats[index].kept.dome_on == Some(true) && self.dome_weight(index).is_none()
+    }
+
+    /// An end of the band is not recorded with a dome in it.
+    pub(super) fn check_dome_is_known(&self, index: usize) -> Result<(), String> {
+        let flat = &self.flats[index];
+        // Said since it was weighed, where no scale stands under it: that weight is without it.
+        let is_to_come = flat.stand.is_none() && flat.kept.dome_said.is_some();
+        if is_to_come || !self.has_unknown_dome(index) {
+            return Ok(());
+        }
+        Err("its dome is on, and nobody knows what that weighs: it would be recorded as part of the flat. Take the dome off, say so \
+             (`dome`), weigh it without, and say this again; or give its `dome_weight` in the file"
+            .to_owned())
     }
 
     /// What its dome weighs, as learned or by the file.
@@ -261,6 +279,11 @@ impl Site {
         let flat = &mut self.flats[index];
         let was = flat.kept.dome_on.replace(on);
         let was_on = was == Some(true);
+        if flat.kept.weighed.is_none() {
+            // It will be weighed as it is now.
+            flat.kept.dome_said = None;
+            return;
+        }
         // What was said and taken back before it was seen has never been.
         let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
         let was_off = on && was == Some(false) && !is_within;

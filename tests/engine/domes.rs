@@ -450,6 +450,36 @@ fn a_dome_that_goes_on_again_soon_after_it_was_said_to_be_off_is_on() {
 }
 
 #[test]
+fn a_dome_of_unknown_weight_that_was_on_from_the_beginning_is_said_and_goes_into_no_band() {
+    let mut house = house(false);
+    let answer = house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert!(answer["hint"].as_str().is_some_and(|hint| hint.contains("counts the dome as water")), "{answer:?}");
+    house.typed(CHARD, 2580.0).unwrap();
+    house.typed(CHARD, 2680.0).unwrap();
+    assert!(house.last(CHARD, is_watered).is_some() && house.last(CHARD, |what| is_dome(what, true)).is_none());
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    house.reads(OWN, 2180.0, 300);
+    for (flat, command) in [
+        (CHARD, Command::RecordDry),
+        (CHARD, Command::RecordCapacity { now: true }),
+        (LEEKS, Command::RecordDry),
+        (LEEKS, Command::RecordCapacity { now: true }),
+        (LEEKS, Command::RecordCapacity { now: false }),
+    ] {
+        house.asks(flat, command);
+        house.reads(OWN, 2180.0, 10);
+        let why = house.answered().unwrap_err();
+        assert!(why.contains("Take the dome off"), "{why}");
+    }
+    house.reads(OWN, 2000.0, 10);
+    house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+    house.reads(OWN, 2000.0, 300);
+    house.asks(LEEKS, Command::RecordDry);
+    house.reads(OWN, 2000.0, 10);
+    house.answered().unwrap();
+}
+
+#[test]
 fn where_to_stop_is_told_without_a_dome_of_unknown_weight() {
     let mut house = house(false);
     house.typed(CHARD, 2350.0).unwrap();
