@@ -463,14 +463,22 @@ impl Site {
 
     /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
     pub(super) fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
-        if let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) {
+        // What it has dried meanwhile is no dome, as far as that is known.
+        let flat = self.flats.get(index)?;
+        let dried = flat.lifted.zip(flat.present).map(|((before, _), present)| before.weight - present);
+        let dried = dried.filter(|_| flat.error.is_some_and(|error| error <= SAME_DOME));
+        let step = change + dried.unwrap_or(Grams::ZERO).max(Grams::ZERO);
+        if let Some(on) = self.is_the_dome_said(index, step, Grams::ZERO) {
             return Some((on, true));
         }
         let dome = self.dome_weight(index)?;
         let flat = self.flats.get_mut(index)?;
-        let on = change > Grams::ZERO;
+        let on = step > Grams::ZERO;
         let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_dome = !was_due && (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        // One that was not known to be on cannot be missed, nor can it where as much may have dried.
+        let can_be =
+            if on { flat.kept.dome_on != Some(true) } else { flat.kept.dome_on == Some(true) && dried.is_some() };
+        let is_dome = !was_due && (step.abs() - dome).abs() <= SAME_DOME && can_be;
         if is_dome {
             flat.kept.dome_said = None;
             flat.kept.dome_on = Some(on);

@@ -480,6 +480,48 @@ fn a_dome_of_unknown_weight_that_was_on_from_the_beginning_is_said_and_goes_into
 }
 
 #[test]
+fn what_dries_while_a_flat_is_away_is_no_dome() {
+    for is_on in [false, true] {
+        let mut house = house(true);
+        let mut weight = 2600.0;
+        if is_on {
+            house.reads(OWN, weight, 300);
+            put_and_say(&mut house, weight, DOME, 10);
+            weight += DOME;
+        }
+        weight = house.dries(OWN, weight, 22.0, 3);
+        for minute in 0..480 {
+            house.reads(OWN, f64::from(minute % 3) * 0.1, 1);
+            house.wait(59.0);
+        }
+        house.reads(OWN, weight - 175.0, 600);
+        assert!(house.last(LEEKS, |what| is_dome(what, false)).is_none());
+        assert_eq!(house.of_flat(LEEKS, "dome"), if is_on { json!(true) } else { serde_json::Value::Null });
+    }
+    // In the shade it dries less than was expected: that is none either.
+    let mut house = house(true);
+    let weight = house.dries(OWN, 2700.0, 24.0, 9);
+    for minute in 0..480 {
+        house.reads(OWN, f64::from(minute % 3) * 0.1, 1);
+        house.wait(59.0);
+    }
+    let expected = house.fraction(LEEKS) * 1000.0 + 2000.0;
+    house.reads(OWN, expected + DOME, 600);
+    assert!(house.last(LEEKS, |what| is_dome(what, true)).is_none(), "{expected} after {weight}");
+}
+
+#[test]
+fn a_known_dome_that_comes_off_while_a_flat_is_away_is_missed() {
+    let mut house = house(true);
+    house.reads(OWN, 2500.0, 300);
+    put_and_say(&mut house, 2500.0, DOME, 10);
+    house.reads(OWN, 0.0, 120);
+    house.reads(OWN, 2500.0, 600);
+    assert!(house.last(LEEKS, |what| is_dome(what, false)).is_some());
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(false)));
+}
+
+#[test]
 fn where_to_stop_is_told_without_a_dome_of_unknown_weight() {
     let mut house = house(false);
     house.typed(CHARD, 2350.0).unwrap();
