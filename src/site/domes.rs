@@ -246,6 +246,37 @@ impl Site {
         }
     }
 
+    /// It is lifted off a shared scale before all that was done to it there had come to rest. A dome that was on, and was seen to go and
+    /// not to come back, is off, whether somebody says so or not.
+    pub(super) fn dome_as_it_left(&mut self, stand: usize, index: usize) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let dome = self.flats[index].dome;
+        let is_near = |shift: &Shift| (shift.change.abs() - dome).abs() <= SAME_DOME;
+        let Some(bench) = self.stands.get_mut(stand).filter(|_| dome > Grams::ZERO) else { return };
+        let last = bench.stand.shifts().into_iter().rev().find(is_near).map(|shift| shift.change);
+        let Some(change) = last.filter(|change| *change < Grams::ZERO) else { return };
+        bench.last_taken = bench.last_taken.map(|taken| taken + change);
+        let kept = &mut self.flats[index].kept;
+        (kept.dome_said, kept.dome_guess, kept.dome_on) = (None, None, Some(false));
+        self.event(Subject::Flat(index), Happening::Dome { on: false, change });
+        self.write_down(index, Seen::on_a_scale(change, Taken::DomeOff), now, first, before);
+    }
+
+    /// So much of what it gained before it was lifted off a shared scale came by itself, and may be the dome: somebody may be about to say
+    /// so. Nothing where no dome is known of.
+    pub(super) fn may_be_the_dome(&self, stand: usize, index: usize, gain: Grams) -> Grams {
+        let (known, kept) = (self.dome_weight(index), &self.flats[index].kept);
+        let Some(bench) = self.stands.get(stand).filter(|_| known.is_some() || kept.dome_on.is_some()) else {
+            return Grams::ZERO;
+        };
+        let can_be = |change: &Grams| {
+            let is_near = known.is_none_or(|dome| (change.abs() - dome).abs() <= SAME_DOME);
+            is_dome_step(*change, true) && is_near && kept.dome_on != Some(true) && gain - *change > SAME_DOME
+        };
+        let shifts = bench.stand.shifts().into_iter().rev();
+        shifts.map(|shift| shift.change).find(can_be).unwrap_or(Grams::ZERO)
+    }
+
     /// What is heavier than the dome, and was read in the last minutes, may have it in it.
     fn may_have_come_with_water(&self, index: usize) -> bool {
         let Some(dome) = self.dome_weight(index) else { return false };

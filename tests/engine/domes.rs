@@ -327,6 +327,33 @@ fn what_is_poured_before_the_dome_goes_on_in_the_same_visit_is_water_and_the_dom
 }
 
 #[test]
+fn what_happened_to_a_dome_on_the_shared_scale_may_be_said_after_the_flat_was_lifted_off() {
+    for is_known in [true, false] {
+        let mut house = house(is_known);
+        bare(&mut house, 2350.0);
+        lies(&mut house, 2350.0);
+        house.reads(SCALE, 2450.0, 15);
+        house.reads(SCALE, 2450.0 + DOME, 15);
+        house.reads(SCALE, 0.0, 30);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        let left = house.fraction(CHARD);
+        assert!((left - 0.45).abs() < 0.003 && house.of_flat(CHARD, "dome") == json!(true), "{left}");
+        assert!((poured(&house, CHARD) - 100.0).abs() < 2.0, "{}", poured(&house, CHARD));
+        house.wait(1200.0);
+        lies(&mut house, 2440.0 + DOME);
+        house.reads(SCALE, 2440.0, 15);
+        house.reads(SCALE, 2500.0, 15);
+        house.reads(SCALE, 0.0, 30);
+        for _ in 0..2 {
+            let left = house.fraction(CHARD);
+            assert!((left - 0.5).abs() < 0.003 && house.of_flat(CHARD, "dome") == json!(false), "{left}");
+            house.flat(CHARD, Command::Dome { on: false }).unwrap();
+        }
+        assert!((poured(&house, CHARD) - 160.0).abs() < 3.0, "{}", poured(&house, CHARD));
+    }
+}
+
+#[test]
 fn what_is_poured_on_its_stand_before_its_dome_goes_on_is_water() {
     for is_known in [true, false] {
         for (water, apart) in [(100.0, 15), (150.0, 40), (300.0, 240), (400.0, 600)] {
