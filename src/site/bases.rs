@@ -196,12 +196,13 @@ impl Site {
             (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * 0.1 + width * LEAST_GAIN))
         });
         let dome = expected.and_then(|(expected, error)| self.dome_in_a_weight(index, weight - expected, error));
-        let domeless =
-            expected.filter(|_| dome.is_none()).and_then(|(e, _)| self.may_be_without_its_dome(index, weight - e));
+        let lacks =
+            dome.is_none() && expected.is_some_and(|(expected, _)| self.lacks_its_dome(index, weight - expected));
+        self.flats[index].kept.dome_missed = lacks.then_some(at);
         let seen = match (dome, gained, width) {
             (Some(seen), ..) => Some(seen),
             // Of its drying it tells only if its dome is on after all.
-            _ if domeless.is_some() => None,
+            _ if lacks => None,
             (None, Some((gain, true)), _) => {
                 self.watered_unseen(index, gain, at);
                 Some(Seen::on_a_scale(gain, Taken::Watered))
@@ -217,12 +218,9 @@ impl Site {
             if seen.read == Taken::Watered {
                 self.may_be_soaked(index, at);
             }
-            self.write_down(index, seen, at, first, before.clone());
+            self.write_down(index, seen, at, first, before);
         }
         self.event(Subject::Flat(index), Happening::Weighed { from, to: weight, basis: basis.name(), at: at.wall });
-        if let Some(seen) = domeless {
-            self.write_down(index, seen, at, self.seq, before);
-        }
         self.was_told(index, told);
         let flat = &mut self.flats[index];
         if basis == Basis::Scale {

@@ -73,6 +73,8 @@ enum Step {
     Known,
     /// So much of a shift of the weight on a scale, in what is not over yet, was it.
     InHand(Shift, Grams),
+    /// It was not there any more when the flat was weighed.
+    Missed,
     /// This event was it.
     Was(u64, Grams),
     /// It is still to come.
@@ -93,9 +95,11 @@ impl Site {
         match self.step_of_dome(index, on) {
             Step::Known => {}
             Step::InHand(shift, change) => self.saw_the_dome(index, on, (shift, change)),
+            Step::Missed => self.dome_was_missed(index),
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
             Step::ToCome => self.dome_unseen(index, on),
         }
+        self.flats[index].kept.dome_missed = None;
         self.setting_changed(index);
         let weight = self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1));
         let mut answer = Map::from_iter([("dome".to_owned(), json!(on)), ("dome_weight_g".to_owned(), json!(weight))]);
@@ -138,7 +142,13 @@ impl Site {
         if kept.dome_on == Some(on) && kept.dome_said.is_none() {
             return Step::Known;
         }
-        if let Some((shift, change)) = self.dome_in_hand(index, on).or_else(|| self.dome_within(index, on)) {
+        if let Some((shift, change)) = self.dome_in_hand(index, on) {
+            return Step::InHand(shift, change);
+        }
+        if !on && kept.dome_missed.is_some_and(|at| self.now.mono.since(at.mono) <= DOME_SAID_WITHIN) {
+            return Step::Missed;
+        }
+        if let Some((shift, change)) = self.dome_within(index, on) {
             return Step::InHand(shift, change);
         }
         let Some(ledger) = kept.ledger.as_deref() else { return Step::ToCome };
@@ -449,11 +459,20 @@ impl Site {
         })
     }
 
-    /// A weight that is less than expected by about the dome that is on: somebody may be about to say that it is off.
-    pub(super) fn may_be_without_its_dome(&self, index: usize, change: Grams) -> Option<Seen> {
+    /// Whether a weight is less than expected by about the dome that is on: somebody may be about to say that it is off.
+    pub(super) fn lacks_its_dome(&self, index: usize, change: Grams) -> bool {
         let dome = self.flats[index].dome;
-        let is_it = dome > Grams::ZERO && is_about(change, false, Some(dome));
-        is_it.then(|| Seen::on_a_scale(Grams::ZERO - dome, Taken::Nothing))
+        dome > Grams::ZERO && is_about(change, false, Some(dome))
+    }
+
+    /// The weight of a moment ago was without it.
+    fn dome_was_missed(&mut self, index: usize) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let flat = &mut self.flats[index];
+        let change = Grams::ZERO - flat.dome;
+        (flat.kept.dome_said, flat.kept.dome_on) = (None, Some(false));
+        self.event(Subject::Flat(index), Happening::Dome { on: false, change });
+        self.write_down(index, Seen::on_a_scale(change, Taken::DomeOff), now, first, before);
     }
 
     /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said since that its dome goes on

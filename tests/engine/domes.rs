@@ -449,6 +449,7 @@ fn a_dome_said_to_be_off_after_the_weighing_without_it_was_off_in_it() {
         house.wait(1500.0);
         assert!((house.fraction(CHARD) - 0.495).abs() < 0.01, "{}", house.fraction(CHARD));
         assert!(house.last(CHARD, |what| is_dome(what, false)).is_some());
+        assert!(house.last(CHARD, |what| matches!(what, Happening::Corrected { .. })).is_none(), "the weight stands");
     }
     let mut house = house(true);
     bare(&mut house, 2500.0);
