@@ -75,6 +75,8 @@ pub struct FlatSigns<'a> {
     pub waters_itself: bool,
     /// Whether its dome is on; `None`: not known.
     pub dome_on: Option<bool>,
+    /// It is, and nobody knows what it weighs: what a scale shows has it in it, and `target_weight` has not.
+    pub dome_unknown: bool,
     /// What it lost in the last 24 h, waterings set aside; `None` unless weights cover all of them.
     pub lost_24h: Option<Grams>,
     /// The standard error of a weight.
@@ -145,6 +147,7 @@ impl<'a> FlatSigns<'a> {
             waters_itself: false,
             wet_is_meant: false,
             dome_on: None,
+            dome_unknown: false,
             lost_24h: None,
             weight_error: Grams::ZERO,
             fraction_error: 0.0,

@@ -57,7 +57,10 @@ pub(super) fn pour(signs: &FlatSigns<'_>) -> String {
     let Some(volume) = signs.to_target.filter(|volume| *volume > Millilitres::ZERO) else { return String::new() };
     let volume = signs.words.volume(volume);
     match signs.target_weight {
-        Some(weight) => format!(" Pour {volume}; stop at {}.", signs.words.weight(weight)),
+        Some(weight) => {
+            let dome = if signs.dome_unknown { " without its dome" } else { "" };
+            format!(" Pour {volume}; stop at {}{dome}.", signs.words.weight(weight))
+        }
         None => format!(" Pour {volume}."),
     }
 }

@@ -149,8 +149,13 @@ impl Site {
             (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * 0.1 + width * LEAST_GAIN))
         });
         let dome = expected.and_then(|(expected, error)| self.dome_in_a_weight(index, weight - expected, error));
+        let lacks =
+            dome.is_none() && expected.is_some_and(|(expected, _)| self.lacks_its_dome(index, weight - expected));
+        self.flats[index].kept.dome_missed = lacks.then_some(at);
         let seen = match (dome, gained, width) {
             (Some(seen), ..) => Some(seen),
+            // Of its drying it tells only if its dome is on after all.
+            _ if lacks => None,
             (None, Some((gain, true)), _) => {
                 self.watered_unseen(index, gain, at);
                 Some(Seen::on_a_scale(gain, Taken::Watered))

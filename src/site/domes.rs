@@ -1,11 +1,13 @@
 //! Domes: put on and taken off, seen by their weight, said by somebody, or both, in any order.
 
+use super::flats::Weighed;
 use super::life::Seen;
 use super::orders::Done;
+use super::readings::QUIET_AFTER_HANDLING;
 use super::{Happening, Site, Subject};
 use crate::flat::{Entry, Taken, usual};
 use crate::moment::{Moment, Span};
-use crate::stand::Handling;
+use crate::stand::{Handling, Shift};
 use crate::units::{Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, json};
@@ -69,6 +71,10 @@ const NO_DOME: f64 = 0.6;
 enum Step {
     /// It was taken for the dome already.
     Known,
+    /// So much of a shift of the weight on a scale, in what is not over yet, was it.
+    InHand(Shift, Grams),
+    /// It was not there any more when the flat was weighed.
+    Missed,
     /// This event was it.
     Was(u64, Grams),
     /// It is still to come.
@@ -81,16 +87,46 @@ impl Site {
         self.flats[index].kept.dome_guess = None;
         // It moves what was weighed last: there is no going back behind it.
         self.no_way_back(index, "its dome was said to be on or off since");
+        if let Some(said) = self.flats[index].kept.dome_said.filter(|said| said.on != on && !said.presumed) {
+            // What was said before, and has come meanwhile, has been.
+            self.dome_in_hand(index, said.on).into_iter().for_each(|step| self.saw_the_dome(index, said.on, step));
+        }
+        let is_first = self.flats[index].kept.weighed.is_none();
         match self.step_of_dome(index, on) {
             Step::Known => {}
+            Step::InHand(shift, change) => self.saw_the_dome(index, on, (shift, change)),
+            Step::Missed => self.dome_was_missed(index),
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
             Step::ToCome => self.dome_unseen(index, on),
         }
+        self.flats[index].kept.dome_missed = None;
         self.setting_changed(index);
-        Ok(Map::from_iter([
-            ("dome".to_owned(), json!(on)),
-            ("dome_weight_g".to_owned(), json!(self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1)))),
-        ]))
+        let weight = self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1));
+        let mut answer = Map::from_iter([("dome".to_owned(), json!(on)), ("dome_weight_g".to_owned(), json!(weight))]);
+        if is_first && on && weight.is_none() {
+            let hint = "nobody knows what its dome weighs, and it has not been weighed without it: its weight counts the dome as \
+                        water. Take the dome off, say so, and weigh it; or give its `dome_weight` in the file";
+            answer.insert("hint".to_owned(), json!(hint));
+        }
+        Ok(answer)
+    }
+
+    /// Whether its dome is on, and nobody knows what that weighs.
+    pub(super) fn has_unknown_dome(&self, index: usize) -> bool {
+        self.flats[index].kept.dome_on == Some(true) && self.dome_weight(index).is_none()
+    }
+
+    /// An end of the band is not recorded with a dome in it.
+    pub(super) fn check_dome_is_known(&self, index: usize) -> Result<(), String> {
+        let flat = &self.flats[index];
+        // Said since it was weighed, where no scale stands under it: that weight is without it.
+        let is_to_come = flat.stand.is_none() && flat.kept.dome_said.is_some();
+        if is_to_come || !self.has_unknown_dome(index) {
+            return Ok(());
+        }
+        Err("its dome is on, and nobody knows what that weighs: it would be recorded as part of the flat. Take the dome off, say so \
+             (`dome`), weigh it without, and say this again; or give its `dome_weight` in the file"
+            .to_owned())
     }
 
     /// What its dome weighs, as learned or by the file.
@@ -102,14 +138,28 @@ impl Site {
     /// is all that came before the dome was last seen going the other way.
     fn step_of_dome(&self, index: usize, on: bool) -> Step {
         let known = self.dome_weight(index);
-        let Some(ledger) = self.flats[index].kept.ledger.as_deref() else { return Step::ToCome };
+        let kept = &self.flats[index].kept;
+        if kept.dome_on == Some(on) && kept.dome_said.is_none() {
+            return Step::Known;
+        }
+        if let Some((shift, change)) = self.dome_in_hand(index, on) {
+            return Step::InHand(shift, change);
+        }
+        if !on && kept.dome_missed.is_some_and(|at| self.now.mono.since(at.mono) <= DOME_SAID_WITHIN) {
+            return Step::Missed;
+        }
+        if let Some((shift, change)) = self.dome_within(index, on) {
+            return Step::InHand(shift, change);
+        }
+        let Some(ledger) = kept.ledger.as_deref() else { return Step::ToCome };
         let is_recent = |entry: &&Entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN;
         for entry in ledger.entries().rev().take_while(is_recent) {
+            // It has gone the other way since, or that has been said.
+            if is_dome(entry, !on) || is_dome(entry, on) && kept.dome_on != Some(on) {
+                break;
+            }
             if is_dome(entry, on) {
                 return Step::Known;
-            }
-            if is_dome(entry, !on) {
-                break;
             }
             let is_it = entry.corrected.is_none() && !entry.told && is_about(entry.change, on, known);
             if is_it {
@@ -121,6 +171,129 @@ impl Site {
             }
         }
         Step::ToCome
+    }
+
+    /// The dome among the shifts of the weight in what is not over yet on the scale: the latest that is as heavy, else the one
+    /// nearest to it; the latest where nobody knows what it weighs.
+    fn dome_in_hand(&self, index: usize, on: bool) -> Option<(Shift, Grams)> {
+        let known = self.dome_weight(index);
+        let shifts = self.shifts_in_hand(index);
+        let latest_first = || shifts.iter().rev().filter(|shift| is_about(shift.change, on, known));
+        let off = |shift: &Shift| known.map_or(Grams::ZERO, |dome| (shift.change.abs() - dome).abs());
+        let found = latest_first()
+            .find(|shift| off(shift) <= SAME_DOME)
+            .or_else(|| latest_first().min_by(|a, b| off(a).get().total_cmp(&off(b).get())))?;
+        Some((*found, found.change))
+    }
+
+    /// It cannot be seen by itself, and somebody has just said so: it came at once with water, or went while water came.
+    fn dome_within(&self, index: usize, on: bool) -> Option<(Shift, Grams)> {
+        let dome = self.dome_weight(index)?;
+        let shifts = self.shifts_in_hand(index);
+        let flat = &self.flats[index];
+        if on {
+            return shifts.iter().rev().find(|shift| shift.change > dome + nearly(dome)).map(|shift| (*shift, dome));
+        }
+        shifts.last().filter(|_| flat.dome > Grams::ZERO).map(|shift| (*shift, Grams::ZERO - dome))
+    }
+
+    /// What the weight has done within the last minutes, of a flat that lies on a scale.
+    fn shifts_in_hand(&self, index: usize) -> Vec<Shift> {
+        let flat = &self.flats[index];
+        let bench = flat.stand.filter(|_| flat.on_stand).and_then(|stand| self.stands.get(stand));
+        let by_hand = |bench: &&super::stands::Bench| !bench.scene.valve_open && !bench.scene.soaking;
+        let Some(bench) = bench.filter(by_hand).filter(|bench| bench.believed().is_some()) else { return Vec::new() };
+        let mut shifts = bench.stand.shifts();
+        shifts.retain(|shift| self.now.mono.since(shift.at) <= DOME_SAID_WITHIN);
+        shifts
+    }
+
+    /// So much of a shift that is not over yet was the dome; the rest of what goes on is judged without it.
+    fn saw_the_dome(&mut self, index: usize, on: bool, (shift, change): (Shift, Grams)) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let Some(stand) = self.flats[index].stand else { return };
+        let Some(bench) = self.stands.get_mut(stand) else { return };
+        bench.stand.take_out(&shift, change);
+        bench.last_taken = bench.last_taken.map(|taken| taken + change);
+        let shown = bench.believed();
+        let kept = &mut self.flats[index].kept;
+        (kept.dome_said, kept.dome_guess) = (None, None);
+        (kept.dome_on, kept.dome_weight) = (Some(on), Some(change.abs()));
+        kept.weighed = shown.map(|weight| Weighed { weight, at: now }).or(kept.weighed);
+        self.interrupt(index, QUIET_AFTER_HANDLING);
+        self.event(Subject::Flat(index), Happening::Dome { on, change });
+        let read = if on { Taken::DomeOn } else { Taken::DomeOff };
+        self.write_down(index, Seen { learned: true, ..Seen::on_a_scale(change, read) }, now, first, before);
+        self.weighs_what_is_shown(stand, index);
+    }
+
+    /// Somebody has said that a dome of known weight goes on or off: when it does, it is seen at once, whatever is poured after it.
+    pub(super) fn see_the_dome_said(&mut self, index: usize) {
+        let Some(said) = self.flats[index].kept.dome_said.filter(|said| !said.presumed) else { return };
+        let Some(dome) = self.dome_weight(index) else { return };
+        let is_near = |(_, change): &(Shift, Grams)| (change.abs() - dome).abs() <= SAME_DOME;
+        if let Some(step) = self.dome_in_hand(index, said.on).filter(is_near) {
+            self.saw_the_dome(index, said.on, step);
+            self.setting_changed(index);
+        }
+    }
+
+    /// It has left a shared scale, where what was said of its dome has not been seen: it comes or goes elsewhere. `moved`: what lay
+    /// there became lighter or heavier meanwhile.
+    pub(super) fn dome_elsewhere(&mut self, index: usize, moved: bool) {
+        let Some(dome) = self.dome_weight(index) else { return };
+        let flat = &mut self.flats[index];
+        let Some(said) = flat.kept.dome_said.take().filter(|said| !said.presumed) else { return };
+        // A dome that was on went off among what was poured.
+        let is_off_already = !said.on && moved;
+        if is_off_already || said.on == (flat.dome > Grams::ZERO) {
+            return;
+        }
+        let change = if said.on { dome } else { Grams::ZERO - dome };
+        if let Some(weighed) = flat.kept.weighed.as_mut() {
+            weighed.weight += change;
+            flat.present = flat.present.map(|present| present + change);
+        }
+    }
+
+    /// It is lifted off a shared scale before all that was done to it there had come to rest. A dome that was on, and was seen to go and
+    /// not to come back, is off, whether somebody says so or not.
+    pub(super) fn dome_as_it_left(&mut self, stand: usize, index: usize) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let dome = self.flats[index].dome;
+        let is_near = |shift: &Shift| (shift.change.abs() - dome).abs() <= SAME_DOME;
+        let Some(bench) = self.stands.get_mut(stand).filter(|_| dome > Grams::ZERO) else { return };
+        let last = bench.stand.shifts().into_iter().rev().find(is_near).map(|shift| shift.change);
+        let Some(change) = last.filter(|change| *change < Grams::ZERO) else { return };
+        bench.last_taken = bench.last_taken.map(|taken| taken + change);
+        let kept = &mut self.flats[index].kept;
+        (kept.dome_said, kept.dome_guess, kept.dome_on) = (None, None, Some(false));
+        self.event(Subject::Flat(index), Happening::Dome { on: false, change });
+        self.write_down(index, Seen::on_a_scale(change, Taken::DomeOff), now, first, before);
+    }
+
+    /// So much of what it gained before it was lifted off a shared scale came by itself, and may be the dome: somebody may be about to say
+    /// so. Nothing where no dome is known of.
+    pub(super) fn may_be_the_dome(&self, stand: usize, index: usize, gain: Grams) -> Grams {
+        let (known, kept) = (self.dome_weight(index), &self.flats[index].kept);
+        let Some(bench) = self.stands.get(stand).filter(|_| known.is_some() || kept.dome_on.is_some()) else {
+            return Grams::ZERO;
+        };
+        let can_be = |change: &Grams| {
+            let is_near = known.is_none_or(|dome| (change.abs() - dome).abs() <= SAME_DOME);
+            is_dome_step(*change, true) && is_near && kept.dome_on != Some(true) && gain - *change > SAME_DOME
+        };
+        let shifts = bench.stand.shifts().into_iter().rev();
+        shifts.map(|shift| shift.change).find(can_be).unwrap_or(Grams::ZERO)
+    }
+
+    /// What is heavier than the dome, and was read in the last minutes, may have it in it.
+    fn may_have_come_with_water(&self, index: usize) -> bool {
+        let Some(dome) = self.dome_weight(index) else { return false };
+        let entries = self.flats[index].kept.ledger.as_deref().into_iter().flat_map(|ledger| ledger.entries().rev());
+        let recent = entries.take_while(|entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN);
+        let mut since = recent.take_while(|entry| !is_dome(entry, true) && !is_dome(entry, false));
+        since.any(|entry| !entry.told && entry.taken() == Taken::Watered && entry.change > dome + nearly(dome))
     }
 
     /// An event of a moment ago was the dome: what was read from it is corrected, and the dome told.
@@ -142,12 +315,20 @@ impl Site {
     /// was weighed last counts as if its dome had been as it is now.
     fn dome_unseen(&mut self, index: usize, on: bool) {
         let weight = self.dome_weight(index);
+        let is_within = on && self.may_have_come_with_water(index);
+        let is_guest = self.flats[index].stand.is_some_and(|stand| self.plan.stands[stand].1.shared);
         let flat = &mut self.flats[index];
         let was = flat.kept.dome_on.replace(on);
         let was_on = was == Some(true);
+        if flat.kept.weighed.is_none() {
+            // It will be weighed as it is now.
+            flat.kept.dome_said = None;
+            return;
+        }
         // What was said and taken back before it was seen has never been.
         let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
-        let said = DomeSaid { on, at: self.now, presumed: false, was_off: on && was == Some(false) };
+        let was_off = on && was == Some(false) && !is_within;
+        let said = DomeSaid { on, at: self.now, presumed: is_within && is_guest, was_off };
         let said = (!is_taken_back).then_some(said);
         if flat.stand.is_some() {
             flat.kept.dome_said = said;
@@ -278,6 +459,22 @@ impl Site {
         })
     }
 
+    /// Whether a weight is less than expected by about the dome that is on: somebody may be about to say that it is off.
+    pub(super) fn lacks_its_dome(&self, index: usize, change: Grams) -> bool {
+        let dome = self.flats[index].dome;
+        dome > Grams::ZERO && is_about(change, false, Some(dome))
+    }
+
+    /// The weight of a moment ago was without it.
+    fn dome_was_missed(&mut self, index: usize) {
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let flat = &mut self.flats[index];
+        let change = Grams::ZERO - flat.dome;
+        (flat.kept.dome_said, flat.kept.dome_on) = (None, Some(false));
+        self.event(Subject::Flat(index), Happening::Dome { on: false, change });
+        self.write_down(index, Seen::on_a_scale(change, Taken::DomeOff), now, first, before);
+    }
+
     /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said since that its dome goes on
     /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
     pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams, unsure: Grams) -> Option<Seen> {
@@ -316,14 +513,22 @@ impl Site {
 
     /// Whether a flat that was lifted came back with its dome on, or without it; and whether somebody had said so.
     pub(super) fn dome_by_the_way(&mut self, index: usize, change: Grams) -> Option<(bool, bool)> {
-        if let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) {
+        // What it has dried meanwhile is no dome, as far as that is known.
+        let flat = self.flats.get(index)?;
+        let dried = flat.lifted.zip(flat.present).map(|((before, _), present)| before.weight - present);
+        let dried = dried.filter(|_| flat.error.is_some_and(|error| error <= SAME_DOME));
+        let step = change + dried.unwrap_or(Grams::ZERO).max(Grams::ZERO);
+        if let Some(on) = self.is_the_dome_said(index, step, Grams::ZERO) {
             return Some((on, true));
         }
         let dome = self.dome_weight(index)?;
         let flat = self.flats.get_mut(index)?;
-        let on = change > Grams::ZERO;
+        let on = step > Grams::ZERO;
         let was_due = on && flat.lifted.zip(flat.due_below()).is_some_and(|((before, _), due)| before.weight < due);
-        let is_dome = !was_due && (change.abs() - dome).abs() <= SAME_DOME && flat.kept.dome_on.unwrap_or(!on) != on;
+        // One that was not known to be on cannot be missed, nor can it where as much may have dried.
+        let can_be =
+            if on { flat.kept.dome_on != Some(true) } else { flat.kept.dome_on == Some(true) && dried.is_some() };
+        let is_dome = !was_due && (step.abs() - dome).abs() <= SAME_DOME && can_be;
         if is_dome {
             flat.kept.dome_said = None;
             flat.kept.dome_on = Some(on);
@@ -338,8 +543,12 @@ fn is_dome_step(change: Grams, on: bool) -> bool {
 
 /// Whether a change that somebody calls the dome can be it: about as heavy as it is known to be, or as any dome.
 fn is_about(change: Grams, on: bool, known: Option<Grams>) -> bool {
-    let is_as_heavy = known.is_none_or(|dome| (change.abs() - dome).abs() <= SAME_DOME.max(dome * ABOUT));
+    let is_as_heavy = known.is_none_or(|dome| (change.abs() - dome).abs() <= nearly(dome));
     is_dome_step(change, on) && is_as_heavy
+}
+
+fn nearly(dome: Grams) -> Grams {
+    SAME_DOME.max(dome * ABOUT)
 }
 
 fn is_dome(entry: &Entry, on: bool) -> bool {

@@ -62,6 +62,9 @@ pub(super) struct Kept {
     /// Somebody has said that its dome goes on or off, and no weight has shown it yet.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dome_said: Option<DomeSaid>,
+    /// Weighed then, it lacked about the weight of its dome, which is not known to be off.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dome_missed: Option<Moment>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.

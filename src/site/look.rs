@@ -366,6 +366,7 @@ impl Site {
             waters_itself: self.waters_itself(index),
             wet_is_meant: stage.is_some_and(|stage| stage.wet_is_meant),
             dome_on: flat.kept.dome_on,
+            dome_unknown: self.has_unknown_dome(index),
             lost_24h: flat.outlook.lost_24h.filter(|_| is_weighed),
             weight_error: self.weight_error(index),
             fraction_error: self.fraction_error(index),

@@ -11,7 +11,7 @@ use crate::units::Grams;
 /// After water went on or a load was put down, what the weight does for so long says nothing of drying: drainage, and the
 /// creep of the cells.
 pub(super) const QUIET_AFTER_WATER: Span = Span::minutes(45);
-const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
+pub(super) const QUIET_AFTER_HANDLING: Span = Span::minutes(30);
 
 /// Devices that lose their power together are back within so long of each other.
 const CUT_TOGETHER: Span = Span::minutes(5);
@@ -113,6 +113,7 @@ impl Site {
         if !flat.on_stand {
             return;
         }
+        self.see_the_dome_said(index);
         let goes_by = self.without_the_dome_in_hand(index, weight);
         let Some(flat) = self.flats.get_mut(index) else { return };
         flat.kept.weighed = Some(super::flats::Weighed { weight: goes_by, at: now });
@@ -316,7 +317,7 @@ impl Site {
                 self.event(subject, Happening::Visited { change });
             }
         }
-        if self.plan.stands[stand].1.shared && matches!(handling, Handling::Watered { .. }) {
+        if self.plan.stands[stand].1.shared && matches!(handling, Handling::Watered { .. } | Handling::Dome { .. }) {
             let bench = &mut self.stands[stand];
             bench.last_taken = bench.shown;
         }
@@ -353,7 +354,7 @@ impl Site {
 
     /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
     /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
-    fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
+    pub(super) fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
         let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };
         self.settle(index);
         if let Some(flat) = self.flats.get_mut(index).filter(|flat| flat.on_stand) {

@@ -11,6 +11,7 @@ const NOTHING_TO_UNDO: &str = "there is no record, correction, weight or pour to
 
 impl Site {
     pub(super) fn record_dry(&mut self, index: usize, dry: Grams) -> Done {
+        self.check_dome_is_known(index)?;
         let dry = dry - self.flats[index].dome;
         self.check_new_end(index, Some(dry), None)?;
         let file = self.file_dry(index);
@@ -27,6 +28,7 @@ impl Site {
     }
 
     pub(super) fn record_capacity_now(&mut self, index: usize, weight: Grams) -> Done {
+        self.check_dome_is_known(index)?;
         let weight = weight - self.flats[index].dome;
         if !self.band_has_settled(index) {
             let capacity = weight - self.flats[index].plants();
@@ -78,6 +80,7 @@ impl Site {
         if self.flats[index].stand.is_none() {
             return Err(format!("{} has no stand to be watched on", self.id(Subject::Flat(index))));
         }
+        self.check_dome_is_known(index)?;
         let weight =
             self.flats[index].kept.weighed.filter(|_| self.flats[index].on_stand).map(|weighed| weighed.weight);
         self.flats[index].kept.soak = Some(Box::new(Soak::begin(now, weight)));

@@ -273,12 +273,17 @@ impl Site {
             *weighed = Weighed { weight: rested, at: self.now };
             self.flats[flat].goes_by(rested, None, self.heard);
         }
+        self.dome_as_it_left(stand, flat);
         let gained = self.flats[flat].kept.weighed.zip(self.stands[stand].last_taken);
         if let Some(gain) = gained.map(|(weighed, taken)| weighed.weight - taken).filter(|gain| *gain > POURED) {
             // Lifted off before what was poured had come to rest.
-            self.gained_while_it_lay_there(flat, gain);
+            let apart = self.may_be_the_dome(stand, flat, gain);
+            for gain in [gain - apart, apart].into_iter().filter(|gain| *gain > Grams::ZERO) {
+                self.gained_while_it_lay_there(flat, gain);
+            }
             self.sample(flat);
         }
+        let moved = gained.is_some_and(|(weighed, taken)| (weighed.weight - taken).abs() > POURED);
         self.stands[stand].flat = None;
         self.stands[stand].last_taken = None;
         self.interrupt(flat, Span::ZERO);
@@ -287,6 +292,7 @@ impl Site {
         guest.on_stand = false;
         guest.kept.off_since = None;
         guest.kept.misfit = None;
+        self.dome_elsewhere(flat, moved);
         self.led_from_here(flat);
         self.refresh_scene(stand);
         self.stands[stand].stand.accept_load();

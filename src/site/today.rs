@@ -196,7 +196,8 @@ impl Site {
             self.plan.words.volume(crate::watering::to_target(water, band.width(), flat.limits.target))
         });
         let stop = flat.target_weight().map(|weight| self.plan.words.weight(weight + flat.dome));
-        let what = pour.zip(stop).map(|(pour, stop)| format!(": {pour}, to {stop}")).unwrap_or_default();
+        let dome = if self.has_unknown_dome(index) { " without its dome" } else { "" };
+        let what = pour.zip(stop).map(|(pour, stop)| format!(": {pour}, to {stop}{dome}")).unwrap_or_default();
         format!("{}{place}, {percent:.0} %{what}", self.label(index))
     }
 

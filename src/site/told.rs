@@ -113,8 +113,10 @@ impl Site {
         (expected - weight > allowed).then(|| {
             let words = self.plan.words;
             let label = &self.plan.flats[index].1.label;
+            let with_dome =
+                if flat.dome > Grams::ZERO { " with its dome on (if that is off, say so first: `dome`)" } else { "" };
             let (weight, expected) = (words.weight(weight), words.weight(expected));
-            format!("{weight} is lighter than {label} can have become: about {expected} was expected")
+            format!("{weight} is lighter than {label} can have become: about {expected} was expected{with_dome}")
         })
     }
 
@@ -376,6 +378,7 @@ impl Site {
         kept.soaked = known.soaked;
         kept.dome_on = known.dome_on;
         kept.dome_weight = known.dome_weight;
+        kept.dome_missed = None;
         if let Some(ledger) = &mut kept.ledger {
             ledger.drop_from(told.first);
         }

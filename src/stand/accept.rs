@@ -1,7 +1,9 @@
 //! A person has said what is on the stand: whatever it weighs now is right.
 
+use super::episode::{Shift, Yardstick};
 use super::handling::Handler;
 use super::reading::Stand;
+use crate::moment::Span;
 use crate::units::Grams;
 
 /// g²: of a single reading, until that of the stand is known.
@@ -37,6 +39,20 @@ impl Stand {
         Grams::checked(level)
     }
 
+    /// From which rest to which its weight has gone in what is not over yet, the oldest first.
+    #[must_use]
+    pub fn shifts(&self) -> Vec<Shift> {
+        let Some(episode) = self.handler.episode.as_deref().filter(|_| self.is_loaded()) else { return Vec::new() };
+        let division = self.division().get();
+        let period = self.period().map_or(0.0, Span::as_seconds);
+        episode.shifts(&Yardstick { variance: self.noise.cautious(division), division, period })
+    }
+
+    /// So much of a shift is known for what it was: what else is going on is judged as if the weight had been so before.
+    pub fn take_out(&mut self, shift: &Shift, change: Grams) {
+        self.handler.take_out(shift, change.get());
+    }
+
     /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no
     /// hand on it. What the weight does otherwise says nothing of drying.
     #[must_use]
@@ -46,6 +62,13 @@ impl Stand {
 }
 
 impl Handler {
+    fn take_out(&mut self, shift: &Shift, change: f64) {
+        if let Some(episode) = &mut self.episode {
+            episode.take_out(shift, change);
+            self.trend = self.trend.map(|trend| trend.rescaled(-change, 1.0));
+        }
+    }
+
     fn accept(&mut self) {
         // An episode that has begun belongs to what was there before.
         self.rescale(0.0, 1.0);

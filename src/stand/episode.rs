@@ -1,7 +1,11 @@
 //! One disturbance of a plateau, from the last quiet weight to the next: its weights, thinned, and what they add up to.
 
+mod shifts;
+
 use super::drainage::{Mark, Tail};
 use crate::moment::Mono;
+
+pub use shifts::Shift;
 
 const MOST_BINS: usize = 96;
 /// A plateau is one when two halves of it agree; a half lasts at least so long, s.

@@ -78,7 +78,7 @@ pub(super) struct Handler {
     empty_after_gap: bool,
     /// It has tared itself, as its reading far below zero betrays.
     pub(super) tared: bool,
-    episode: Option<Box<Episode>>,
+    pub(super) episode: Option<Box<Episode>>,
     /// The weight before it was lifted, and when that was.
     pub(super) before: Option<(f64, Mono)>,
     arriving: Option<Mono>,

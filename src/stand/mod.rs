@@ -24,6 +24,7 @@ mod words;
 
 pub use calibrate::{SpanChange, ZeroChange};
 pub use empty::MovedZero;
+pub use episode::Shift;
 pub use facts::{Replaced, StandFacts};
 pub use handling::can_weigh;
 pub use reading::Stand;

@@ -1,9 +1,9 @@
 //! A dome that comes and goes while somebody says so before, meanwhile or afterwards.
 
-use crate::bases::{CHARD, House, LEEKS, OWN, is_watered, plan};
+use crate::bases::{CHARD, House, LEEKS, OWN, SCALE, is_watered, plan};
 use crate::recording::Random;
 use serde_json::json;
-use tarewell::site::{Command, Happening, Input, Part, Was};
+use tarewell::site::{Command, Happening, Input, Part, Subject, Was};
 use tarewell::units::Grams;
 
 const DOME: f64 = 180.0;
@@ -214,4 +214,347 @@ fn a_known_dome_that_goes_or_comes_while_nobody_looks_is_no_water_and_no_drought
             assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.42, json!(!goes)), "{told}");
         }
     }
+}
+
+/// All that was read as water of a flat, and stands.
+fn poured(house: &House, flat: usize) -> f64 {
+    let corrected: Vec<u64> = house.events.iter().filter_map(|event| corrects(&event.what)).collect();
+    let of_flat = house.events.iter().filter(|event| event.subject == Subject::Flat(flat));
+    let stands = of_flat.filter(|event| !corrected.contains(&event.seq));
+    let water = stands.filter_map(|event| match event.what {
+        Happening::Watered { kept, .. } => Some(kept.get()),
+        _ => None,
+    });
+    water.sum()
+}
+
+fn corrects(what: &Happening) -> Option<u64> {
+    match what {
+        Happening::Corrected { seq, from, .. } if *from == "watered" => Some(*seq),
+        _ => None,
+    }
+}
+
+fn advice(house: &House, flat: usize) -> String {
+    house.of_flat(flat, "advice").as_str().unwrap().to_owned()
+}
+
+/// Chard, weighed before without its dome, which is known to be off.
+fn bare(house: &mut House, weight: f64) {
+    house.reads(SCALE, 0.0, 10);
+    house.typed(CHARD, weight).unwrap();
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    house.wait(60.0);
+}
+
+/// Chard lies on the shared scale, with what it weighs there.
+fn lies(house: &mut House, weight: f64) {
+    house.reads(SCALE, 0.0, 6);
+    house.scale(Command::WeighOn { flat: CHARD, sure: false }).unwrap();
+    house.reads(SCALE, weight, 20);
+}
+
+#[test]
+fn a_dome_that_comes_off_on_the_shared_scale_is_off_at_once() {
+    for order in ["said after", "said first", "said after it was poured", "poured at once"] {
+        let mut house = house(true);
+        bare(&mut house, 2350.0);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        lies(&mut house, 2350.0 + DOME);
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.35, json!(true)), "{order}");
+        let off = |house: &mut House| house.flat(CHARD, Command::Dome { on: false }).unwrap();
+        if order == "said first" {
+            off(&mut house);
+        }
+        house.reads(SCALE, 2350.0, if order == "poured at once" { 2 } else { 12 });
+        if order == "said after" {
+            off(&mut house);
+        }
+        if order.starts_with("said") && order != "said after it was poured" {
+            assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.35, json!(false)), "{order}");
+            assert!(advice(&house, CHARD).contains("stop at 2.50 kg"), "{order}: {}", advice(&house, CHARD));
+        }
+        house.reads(SCALE, 2500.0, 15);
+        if order.contains("poured") {
+            off(&mut house);
+        }
+        house.reads(SCALE, 2500.0, 2);
+        house.reads(SCALE, 0.0, 10);
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.5, json!(false)), "{order}");
+        assert!((poured(&house, CHARD) - 150.0).abs() < 2.0, "{order}: {}", poured(&house, CHARD));
+        house.wait(1200.0);
+        assert!((house.fraction(CHARD) - 0.5).abs() < 0.02, "{order}");
+    }
+}
+
+#[test]
+fn what_is_said_of_a_dome_on_the_shared_scale_holds_where_it_is_done_elsewhere() {
+    for on in [true, false] {
+        let mut house = house(true);
+        bare(&mut house, 2350.0);
+        house.flat(CHARD, Command::Dome { on: !on }).unwrap();
+        lies(&mut house, if on { 2350.0 } else { 2350.0 + DOME });
+        house.flat(CHARD, Command::Dome { on }).unwrap();
+        house.reads(SCALE, if on { 2350.0 } else { 2350.0 + DOME }, 10);
+        house.reads(SCALE, 0.0, 10);
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.35, json!(on)));
+        house.wait(1200.0);
+        lies(&mut house, if on { 2345.0 + DOME } else { 2345.0 });
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.345, json!(on)));
+        assert!(poured(&house, CHARD) < 1.0);
+    }
+}
+
+#[test]
+fn what_is_poured_before_the_dome_goes_on_in_the_same_visit_is_water_and_the_dome_is_none() {
+    for is_known in [true, false] {
+        let mut house = house(is_known);
+        bare(&mut house, 2350.0);
+        lies(&mut house, 2350.0);
+        house.reads(SCALE, 2450.0, 15);
+        house.reads(SCALE, 2450.0 + DOME, 10);
+        let answer = house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        assert!((answer["dome_weight_g"].as_f64().unwrap() - DOME).abs() < 0.2, "{answer:?}");
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.45, json!(true)));
+        house.reads(SCALE, 2450.0 + DOME, 10);
+        house.reads(SCALE, 0.0, 10);
+        assert!((poured(&house, CHARD) - 100.0).abs() < 2.0, "{}", poured(&house, CHARD));
+        house.wait(3600.0);
+        lies(&mut house, 2440.0 + DOME);
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.44, json!(true)));
+        assert!((poured(&house, CHARD) - 100.0).abs() < 2.0, "{}", poured(&house, CHARD));
+    }
+}
+
+#[test]
+fn what_happened_to_a_dome_on_the_shared_scale_may_be_said_after_the_flat_was_lifted_off() {
+    for is_known in [true, false] {
+        let mut house = house(is_known);
+        bare(&mut house, 2350.0);
+        lies(&mut house, 2350.0);
+        house.reads(SCALE, 2450.0, 15);
+        house.reads(SCALE, 2450.0 + DOME, 15);
+        house.reads(SCALE, 0.0, 30);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        let left = house.fraction(CHARD);
+        assert!((left - 0.45).abs() < 0.003 && house.of_flat(CHARD, "dome") == json!(true), "{left}");
+        assert!((poured(&house, CHARD) - 100.0).abs() < 2.0, "{}", poured(&house, CHARD));
+        house.wait(1200.0);
+        lies(&mut house, 2440.0 + DOME);
+        house.reads(SCALE, 2440.0, 15);
+        house.reads(SCALE, 2500.0, 15);
+        house.reads(SCALE, 0.0, 30);
+        for _ in 0..2 {
+            let left = house.fraction(CHARD);
+            assert!((left - 0.5).abs() < 0.003 && house.of_flat(CHARD, "dome") == json!(false), "{left}");
+            house.flat(CHARD, Command::Dome { on: false }).unwrap();
+        }
+        assert!((poured(&house, CHARD) - 160.0).abs() < 3.0, "{}", poured(&house, CHARD));
+    }
+}
+
+#[test]
+fn what_is_poured_on_its_stand_before_its_dome_goes_on_is_water() {
+    for is_known in [true, false] {
+        for (water, apart) in [(100.0, 15), (150.0, 40), (300.0, 240), (400.0, 600)] {
+            let mut house = house(is_known);
+            house.reads(OWN, 2350.0, 300);
+            house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+            house.reads(OWN, 2350.0, 300);
+            house.reads(OWN, 2350.0 + water, apart);
+            house.reads(OWN, 2350.0 + water + DOME, 10);
+            house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+            let told = format!("known {is_known}, {water} g, {apart} s before");
+            for _ in 0..2 {
+                let left = (350.0 + water) / 1000.0;
+                assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (left, json!(true)), "{told}");
+                house.reads(OWN, 2350.0 + water + DOME, 1000);
+            }
+            assert!((poured(&house, LEEKS) - water).abs() < 2.0, "{told}: {}", poured(&house, LEEKS));
+        }
+    }
+}
+
+/// Nothing in the weights tells how much of it was water.
+#[test]
+fn a_dome_that_came_at_once_with_water_and_is_said_to_be_on_is_part_of_what_came() {
+    for after in [10, 400] {
+        let mut house = house(true);
+        house.reads(OWN, 2350.0, 300);
+        house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+        house.reads(OWN, 2350.0, 300);
+        house.reads(OWN, 2450.0 + DOME, after);
+        house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+        house.reads(OWN, 2450.0 + DOME, 1200);
+        assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.45, json!(true)), "{after}");
+        let mut house = self::house(true);
+        bare(&mut house, 2350.0);
+        lies(&mut house, 2350.0);
+        house.reads(SCALE, 2450.0 + DOME, after);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        house.reads(SCALE, 2450.0 + DOME, 10);
+        house.reads(SCALE, 0.0, 10);
+        assert!((house.fraction(CHARD) - 0.45).abs() < 0.005, "{after}: {}", house.fraction(CHARD));
+        assert_eq!(house.of_flat(CHARD, "dome"), json!(true));
+    }
+}
+
+#[test]
+fn water_poured_on_its_stand_after_the_dome_came_off_is_seen_at_once() {
+    for said_first in [true, false] {
+        let mut house = house(true);
+        house.reads(OWN, 2350.0, 300);
+        put_and_say(&mut house, 2350.0, DOME, 10);
+        let off = |house: &mut House| house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+        if said_first {
+            off(&mut house);
+        }
+        house.reads(OWN, 2350.0, 10);
+        if !said_first {
+            off(&mut house);
+        }
+        assert!(advice(&house, LEEKS).contains("stop at 2.50 kg"), "{}", advice(&house, LEEKS));
+        house.reads(OWN, 2350.0, 50);
+        house.reads(OWN, 2500.0, 60);
+        assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(false)));
+        house.reads(OWN, 2500.0 + DOME, 10);
+        house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+        house.reads(OWN, 2500.0 + DOME, 1200);
+        assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(true)));
+        assert!((poured(&house, LEEKS) - 150.0).abs() < 2.0, "{}", poured(&house, LEEKS));
+    }
+}
+
+#[test]
+fn a_dome_said_to_be_off_after_the_weighing_without_it_was_off_in_it() {
+    let light = 120.0;
+    for on_scale in [false, true] {
+        let mut plan = plan();
+        plan.flats[CHARD].1.dome_weight = Some(Grams::new(light));
+        let mut house = House::of(plan);
+        bare(&mut house, 2500.0);
+        house.flat(CHARD, Command::Dome { on: true }).unwrap();
+        let weigh = |house: &mut House, weight: f64| {
+            if on_scale { lies(house, weight) } else { house.typed(CHARD, weight).map(|_| ()).unwrap() }
+        };
+        weigh(&mut house, 2500.0 + light);
+        house.reads(SCALE, 0.0, 10);
+        house.wait(1200.0);
+        weigh(&mut house, 2497.0);
+        let answer = house.flat(CHARD, Command::Dome { on: false }).unwrap();
+        assert_eq!(answer["dome_weight_g"], json!(light), "what has dried meanwhile is no part of it");
+        assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.497, json!(false)));
+        assert_eq!(house.of_flat(CHARD, "weight_g").as_f64().unwrap().round(), 2497.0);
+        house.reads(SCALE, 0.0, 10);
+        house.wait(1500.0);
+        assert!((house.fraction(CHARD) - 0.495).abs() < 0.01, "{}", house.fraction(CHARD));
+        assert!(house.last(CHARD, |what| is_dome(what, false)).is_some());
+        assert!(house.last(CHARD, |what| matches!(what, Happening::Corrected { .. })).is_none(), "the weight stands");
+    }
+    let mut house = house(true);
+    bare(&mut house, 2500.0);
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    let why = house.typed(CHARD, 2500.0).unwrap_err();
+    assert!(why.contains("if that is off, say so first: `dome`"), "{why}");
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    house.typed(CHARD, 2500.0).unwrap();
+}
+
+#[test]
+fn a_dome_that_goes_on_again_soon_after_it_was_said_to_be_off_is_on() {
+    let mut house = house(false);
+    house.typed(CHARD, 2400.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    house.typed(CHARD, 2400.0 + DOME).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Dome { on: false }).unwrap();
+    house.typed(CHARD, 2399.0).unwrap();
+    house.wait(60.0);
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert_eq!(house.of_flat(CHARD, "dome"), json!(true));
+    house.typed(CHARD, 2398.0 + DOME).unwrap();
+    assert_eq!((house.fraction(CHARD), house.of_flat(CHARD, "dome")), (0.398, json!(true)));
+    assert!(house.last(CHARD, is_watered).is_none());
+}
+
+#[test]
+fn a_dome_of_unknown_weight_that_was_on_from_the_beginning_is_said_and_goes_into_no_band() {
+    let mut house = house(false);
+    let answer = house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert!(answer["hint"].as_str().is_some_and(|hint| hint.contains("counts the dome as water")), "{answer:?}");
+    house.typed(CHARD, 2580.0).unwrap();
+    house.typed(CHARD, 2680.0).unwrap();
+    assert!(house.last(CHARD, is_watered).is_some() && house.last(CHARD, |what| is_dome(what, true)).is_none());
+    house.flat(LEEKS, Command::Dome { on: true }).unwrap();
+    house.reads(OWN, 2180.0, 300);
+    for (flat, command) in [
+        (CHARD, Command::RecordDry),
+        (CHARD, Command::RecordCapacity { now: true }),
+        (LEEKS, Command::RecordDry),
+        (LEEKS, Command::RecordCapacity { now: true }),
+        (LEEKS, Command::RecordCapacity { now: false }),
+    ] {
+        house.asks(flat, command);
+        house.reads(OWN, 2180.0, 10);
+        let why = house.answered().unwrap_err();
+        assert!(why.contains("Take the dome off"), "{why}");
+    }
+    house.reads(OWN, 2000.0, 10);
+    house.flat(LEEKS, Command::Dome { on: false }).unwrap();
+    house.reads(OWN, 2000.0, 300);
+    house.asks(LEEKS, Command::RecordDry);
+    house.reads(OWN, 2000.0, 10);
+    house.answered().unwrap();
+}
+
+#[test]
+fn what_dries_while_a_flat_is_away_is_no_dome() {
+    for is_on in [false, true] {
+        let mut house = house(true);
+        let mut weight = 2600.0;
+        if is_on {
+            house.reads(OWN, weight, 300);
+            put_and_say(&mut house, weight, DOME, 10);
+            weight += DOME;
+        }
+        weight = house.dries(OWN, weight, 22.0, 3);
+        for minute in 0..480 {
+            house.reads(OWN, f64::from(minute % 3) * 0.1, 1);
+            house.wait(59.0);
+        }
+        house.reads(OWN, weight - 175.0, 600);
+        assert!(house.last(LEEKS, |what| is_dome(what, false)).is_none());
+        assert_eq!(house.of_flat(LEEKS, "dome"), if is_on { json!(true) } else { serde_json::Value::Null });
+    }
+    // In the shade it dries less than was expected: that is none either.
+    let mut house = house(true);
+    let weight = house.dries(OWN, 2700.0, 24.0, 9);
+    for minute in 0..480 {
+        house.reads(OWN, f64::from(minute % 3) * 0.1, 1);
+        house.wait(59.0);
+    }
+    let expected = house.fraction(LEEKS) * 1000.0 + 2000.0;
+    house.reads(OWN, expected + DOME, 600);
+    assert!(house.last(LEEKS, |what| is_dome(what, true)).is_none(), "{expected} after {weight}");
+}
+
+#[test]
+fn a_known_dome_that_comes_off_while_a_flat_is_away_is_missed() {
+    let mut house = house(true);
+    house.reads(OWN, 2500.0, 300);
+    put_and_say(&mut house, 2500.0, DOME, 10);
+    house.reads(OWN, 0.0, 120);
+    house.reads(OWN, 2500.0, 600);
+    assert!(house.last(LEEKS, |what| is_dome(what, false)).is_some());
+    assert_eq!((house.fraction(LEEKS), house.of_flat(LEEKS, "dome")), (0.5, json!(false)));
+}
+
+#[test]
+fn where_to_stop_is_told_without_a_dome_of_unknown_weight() {
+    let mut house = house(false);
+    house.typed(CHARD, 2350.0).unwrap();
+    house.flat(CHARD, Command::Dome { on: true }).unwrap();
+    assert!(advice(&house, CHARD).contains("stop at 2.50 kg without its dome."), "{}", advice(&house, CHARD));
+    house.typed(CHARD, 2350.0 + DOME).unwrap();
+    assert!(advice(&house, CHARD).contains("stop at 2.68 kg."), "{}", advice(&house, CHARD));
 }
