@@ -52,6 +52,7 @@ impl Site {
         }
         let first = bench.sent.first && bench.stand.reading_at().is_some();
         let flat = bench.flat;
+        let is_known = !bench.is_recalled;
         let waiting = !bench.pending.is_empty();
         let loaded = bench.stand.is_loaded();
         for said in said.drain(..) {
@@ -60,11 +61,11 @@ impl Site {
         self.said = said;
         // An empty stand says nothing of the flat that belongs there.
         match (heard, flat) {
-            (Heard::Steady(weight), Some(flat)) if loaded => {
+            (Heard::Steady(weight), Some(flat)) if loaded && is_known => {
                 self.weighed(flat, weight);
                 self.may_rise(flat, weight, true);
             }
-            (Heard::Moving(weight), Some(flat)) if loaded => self.may_rise(flat, weight, false),
+            (Heard::Moving(weight), Some(flat)) if loaded && is_known => self.may_rise(flat, weight, false),
             _ => {}
         }
         if self.plan.stands[stand].1.shared {

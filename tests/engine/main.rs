@@ -15,6 +15,7 @@ mod empty;
 mod failures;
 mod figures;
 mod fills;
+mod guests;
 mod lost_zero;
 mod mixed_up;
 mod plan;
