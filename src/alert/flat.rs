@@ -139,6 +139,10 @@ pub fn judge_flat(signs: &FlatSigns<'_>, watch: &mut FlatWatch, board: &mut Boar
         *watch = FlatWatch::default();
         return board.clear_all(of, "it is retired");
     }
+    if board.get(Kind::FlatChanged, of).is_some() != signs.misfit.is_some() {
+        // What was said of pouring is of another flat than the one that stands there, or of this one again.
+        board.word_anew(Kind::Dry, of);
+    }
     let mut changes = Vec::new();
     for (kind, rule) in RULES {
         let raised = board.get(kind, of);

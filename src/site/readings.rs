@@ -214,11 +214,12 @@ impl Site {
             }
         }
         let handling = self.without_the_move(stand, index, handling);
+        let handling = self.against_its_own_weight(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let as_weighed = matches!(handling, Handling::Dome { .. });
         let (before, first) = (self.derived(index), self.seq + 1);
         let handling = self.with_the_dome_said(index, handling);
-        let mut is_said = !as_weighed;
+        let (mut is_said, mut came_back) = (!as_weighed, false);
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
@@ -266,9 +267,7 @@ impl Site {
                 if let Some(weight) = weight {
                     self.soak(index, |soak| soak.returned(weight, now));
                 }
-                if !self.is_soaking(index) {
-                    self.look_for_a_swap(index);
-                }
+                came_back = true;
             }
             Handling::Misfit { why, .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -328,6 +327,9 @@ impl Site {
         if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);
         }
+        if came_back && !self.is_soaking(index) {
+            self.look_for_a_swap(index);
+        }
         self.refresh_scene(stand);
         if is_news {
             self.forecast_anew(index);
@@ -335,7 +337,9 @@ impl Site {
         self.look(index);
         if is_news {
             self.publish_flat(index);
-            self.sample(index);
+            if !(came_back && self.waits_for_its_fellow(index)) {
+                self.sample(index);
+            }
         }
         self.keep(subject);
         self.keep(Subject::Stand(stand));

@@ -34,6 +34,7 @@ mod stand;
 #[path = "../support/storm/mod.rs"]
 mod storm;
 mod storm_seeds;
+mod swaps;
 mod told;
 mod undo;
 mod units;
