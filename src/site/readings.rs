@@ -282,6 +282,7 @@ impl Site {
                     flat.kept.off_since = None;
                     flat.kept.misfit = None;
                 }
+                self.weighs_what_is_shown(stand, index);
             }
             Handling::Watered { gross, kept } => {
                 if !self.is_soaking(index) {
@@ -324,7 +325,7 @@ impl Site {
             let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
             self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
-        if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
+        if came_back || matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);
         }
         if came_back && !self.is_soaking(index) {
@@ -355,7 +356,7 @@ impl Site {
         }
     }
 
-    /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
+    /// What it was carried on to while it was away is over once it is back. And a dome comes and goes with its weight: if the weight from before the step were held against the dome from after it, the
     /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
     fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
         let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };

@@ -2,7 +2,7 @@
 
 use super::handling::Handler;
 use super::reading::Stand;
-use crate::units::Grams;
+use crate::units::{Grams, GramsPerHour};
 
 /// g²: of a single reading, until that of the stand is known.
 const USUAL_VARIANCE: f64 = 1.0;
@@ -35,6 +35,12 @@ impl Stand {
     pub fn stood_at(&self) -> Option<Grams> {
         let level = self.handler.trend.as_ref().filter(|_| self.is_loaded() && !self.handler.is_left_alone())?.level();
         Grams::checked(level)
+    }
+
+    /// How fast what stands there has dried of late, by its own levels; `None` before an hour of them.
+    #[must_use]
+    pub fn drying(&self) -> Option<GramsPerHour> {
+        self.handler.drying.and_then(GramsPerHour::checked)
     }
 
     /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no

@@ -16,6 +16,7 @@ mod failures;
 mod figures;
 mod fills;
 mod guests;
+mod lifted;
 mod lost_zero;
 mod mixed_up;
 mod plan;
