@@ -300,6 +300,7 @@ impl Site {
             self.band_changed(flat);
         }
         self.judge_stand(stand);
+        self.wish_stand(stand);
         self.reload(stand);
     }
 }

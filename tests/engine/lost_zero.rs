@@ -2,6 +2,7 @@
 
 use crate::bases::{CHARD, House, LEEKS, OWN, SCALE};
 use serde_json::{Value, json};
+use tarewell::alert::Kind;
 use tarewell::site::{Answer, Command, Happening, Input, Order, Subject, Ticket};
 
 impl House {
@@ -50,7 +51,8 @@ fn a_stand_that_tared_itself_is_zeroed_once_its_flat_is_off() {
         house.reads(OWN, -2599.0, 30);
         assert_eq!((house.of_stand(OWN, "state"), house.of_stand(OWN, "fault")), (json!("ok"), Value::Null));
         assert!(house.of_stand(OWN, "weight_g").as_f64().unwrap().abs() < 1.0);
-        house.reads(OWN, -60.0, 600);
+        house.reads(OWN, -60.0, 900);
+        assert!(house.site.alert_state(Kind::StandFault, Subject::Stand(OWN)).is_none());
         let weight = house.of_flat(LEEKS, "weight_g").as_f64().unwrap();
         assert!((weight - 2539.0).abs() < 1.0, "{weight}");
         let water = |what: &Happening| matches!(what, Happening::Watered { .. });
