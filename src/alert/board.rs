@@ -168,6 +168,13 @@ impl Board {
         }
     }
 
+    /// What it says is worked out anew when it is raised next, however lately that was done.
+    pub fn word_anew(&mut self, kind: Kind, of: Of) {
+        if let Some(alert) = self.raised.get_mut(&(of, kind)) {
+            alert.worded = Wall::from_millis(i64::MIN / 4);
+        }
+    }
+
     /// Ends an alert; `None` if it was not raised.
     pub fn clear(&mut self, kind: Kind, of: Of, reason: impl Into<String>) -> Option<Change> {
         let alert = self.raised.remove(&(of, kind))?;

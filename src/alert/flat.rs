@@ -25,6 +25,8 @@ const UNSURE: f64 = 0.15;
 const SURE_AGAIN: f64 = 0.13;
 /// A flat of which nothing is known for so long since it was weighed is not just lifted.
 const LOST_AFTER: Span = Span::hours(1);
+/// Who lifts a flat may be watering it: for so long what it has lost meanwhile is no reason to call for water.
+const IN_HAND: Span = Span::minutes(60);
 const NO_DOUBT_FOR: Span = Span::minutes(10);
 const NO_LEAK_FOR: Span = Span::minutes(10);
 /// A watering drains for an hour, and the loss is that of the half hour before.
@@ -139,6 +141,10 @@ pub fn judge_flat(signs: &FlatSigns<'_>, watch: &mut FlatWatch, board: &mut Boar
         *watch = FlatWatch::default();
         return board.clear_all(of, "it is retired");
     }
+    if board.get(Kind::FlatChanged, of).is_some() != signs.misfit.is_some() {
+        // What was said of pouring is of another flat than the one that stands there, or of this one again.
+        board.word_anew(Kind::Dry, of);
+    }
     let mut changes = Vec::new();
     for (kind, rule) in RULES {
         let raised = board.get(kind, of);
@@ -157,6 +163,11 @@ pub fn judge_flat(signs: &FlatSigns<'_>, watch: &mut FlatWatch, board: &mut Boar
 /// Only a raised alert needs a reason to end.
 fn over(raised: Option<&Alert>, reason: impl FnOnce() -> String) -> Verdict {
     if raised.is_some() { Clear(reason()) } else { Hold }
+}
+
+/// Somebody has lifted it a moment ago, and may bring it back watered.
+fn in_hand(signs: &FlatSigns<'_>) -> bool {
+    signs.off_stand_since.is_some_and(|since| signs.at.mono.since(since.mono) < IN_HAND)
 }
 
 fn at_or_above(fraction: Fraction, limit: f64) -> bool {
@@ -180,13 +191,17 @@ fn unknown_for_good(signs: &FlatSigns<'_>) -> Option<&'static str> {
     (is_over && signs.misfit.is_none()).then_some("what is left is not known any more: weigh it")
 }
 
-fn dry(signs: &FlatSigns<'_>, _: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
+fn dry(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&Alert>) -> Verdict {
     if let Some(why) = unknown_for_good(signs) {
         return over(raised, || why.to_owned());
     }
     let Some(fraction) = signs.fraction else { return Hold };
     match signs.condition {
         Wetness::Unknown => return Hold,
+        Wetness::Dry if in_hand(signs) => {
+            watch.wake_in(signs, IN_HAND);
+            return Hold;
+        }
         Wetness::Dry => {}
         Wetness::Due | Wetness::Moist | Wetness::Wet => {
             return raised.map_or(Hold, |alert| Clear(now(signs, alert.since)));
@@ -263,6 +278,7 @@ fn dry_overnight(signs: &FlatSigns<'_>, watch: &mut FlatWatch, raised: Option<&A
     match (signs.condition, signs.low_early) {
         (Wetness::Unknown, _) => return hold_the_night(signs, watch),
         _ if signs.waters_itself => return over(raised, || "its valve waters it by itself".to_owned()),
+        (Wetness::Dry, _) if in_hand(signs) => return hold_the_night(signs, watch),
         (Wetness::Dry, _) => return over(raised, || "it is dry now".to_owned()),
         // Without a forecast it is at its low limit already, or the forecast was just put aside: not a reason to call off.
         (_, None) if signs.fraction.is_some_and(|fraction| fraction <= nearly(signs.low)) => {

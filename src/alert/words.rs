@@ -54,6 +54,9 @@ pub(super) fn percent(fraction: Option<Fraction>) -> String {
 
 /// ` Pour 400 mL; stop at 3.70 kg.`, or nothing.
 pub(super) fn pour(signs: &FlatSigns<'_>) -> String {
+    if signs.misfit.is_some() {
+        return " Before anybody pours, say what stands on its stand (holds).".to_owned();
+    }
     let Some(volume) = signs.to_target.filter(|volume| *volume > Millilitres::ZERO) else { return String::new() };
     let volume = signs.words.volume(volume);
     match signs.target_weight {

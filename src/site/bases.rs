@@ -5,8 +5,8 @@ use super::flats::Weighed;
 use super::life::Seen;
 use super::pours::Pour;
 use super::{Happening, Output, Sample, Site, Subject};
-use crate::flat::{Pace, Taken};
-use crate::moment::Moment;
+use crate::flat::{Pace, Taken, usual};
+use crate::moment::{Moment, Span};
 use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
@@ -91,6 +91,9 @@ const LEAST_ERROR: Grams = Grams::new(2.0);
 /// A gain beyond so many standard errors, and this share of the band, is water that nobody has told of.
 pub(super) const SURE: f64 = 3.0;
 pub(super) const LEAST_GAIN: f64 = 0.05;
+/// For so long a flat dries about as it did a moment ago, to such a share: day and night differ twofold and more (judgements).
+const LIKE_OF_LATE: Span = Span::hours(6);
+const DAY_AND_NIGHT: f64 = 0.5;
 
 impl Site {
     // ---- carrying on
@@ -110,6 +113,17 @@ impl Site {
         let flat = &mut self.flats[index];
         flat.goes_by(weighed.weight + held.kept - lost, Some(error), self.heard);
         Some(error)
+    }
+
+    /// What a flat of which too few hours are known has lost off its stand in `span`, and the error of that: at first as it dried there
+    /// last, then as flats usually do.
+    pub(super) fn lost_as_of_late(&self, index: usize, width: Grams, span: Span) -> (Grams, Grams) {
+        let stand = self.flats[index].stand.and_then(|stand| self.stands.get(stand));
+        let (hours, usual) = (span.as_hours().max(0.0), width * usual::PER_HOUR);
+        let Some(rate) = stand.and_then(|bench| bench.stand.drying()) else { return (usual * hours, usual * hours) };
+        let as_of_late = hours.min(LIKE_OF_LATE.as_hours());
+        let lost = Grams::new(rate.get() * as_of_late) + usual * (hours - as_of_late);
+        (lost, lost.max(usual * hours) * DAY_AND_NIGHT)
     }
 
     // ---- weighing

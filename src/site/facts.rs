@@ -2,6 +2,7 @@
 
 use super::flats::{Flat, Kept, Sent};
 use super::repeats::Answered;
+use super::rounds::GuestKept;
 use super::stands::Bench;
 use super::turn::TurnKept;
 use super::{Happening, Output, Site, Subject};
@@ -100,6 +101,9 @@ struct BenchFacts {
     /// What was taken for a flat's, while that lies there.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     last_taken: Option<Grams>,
+    /// The flat that lies there, if it is shared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    guest: Option<GuestKept>,
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     waits_for_empty: bool,
 }
@@ -111,6 +115,7 @@ impl Site {
             stand: bench.stand.facts(),
             turn: self.turn_kept(stand),
             last_taken: bench.last_taken.filter(|_| bench.turn.is_some()),
+            guest: self.guest_kept(stand),
             waits_for_empty: bench.waits_for_empty && bench.turn.is_some(),
         })
     }
@@ -177,7 +182,7 @@ impl Site {
         let stood_then: StoodThen = flats_then.iter().cloned().zip(stood_then.into_iter().flatten()).collect();
         let is_shared = |id: &str| plan.stands.iter().any(|(stand, settings)| stand == id && settings.shared);
         let last_run = is_known.then(|| LastRun::of(&facts, &flats_then, &stood_then, is_shared));
-        let mut turns = Vec::new();
+        let (mut turns, mut guests) = (Vec::new(), Vec::new());
         for (id, settings) in &plan.stands {
             let facts = facts.get(&("stand", id)).and_then(|json| self.taken_up::<BenchFacts>("stand", id, json));
             let index = self.stands.len();
@@ -185,6 +190,7 @@ impl Site {
             let (stand, replaced) = match facts {
                 Some(facts) => {
                     turns.extend(facts.turn.map(|turn| (index, turn)));
+                    guests.extend(facts.guest.map(|guest| (index, guest)));
                     (last_taken, waits_for_empty) = (facts.last_taken, facts.waits_for_empty);
                     Stand::restore(settings.clone(), facts.stand)
                 }
@@ -203,6 +209,7 @@ impl Site {
                 shown_last: None,
                 rested: None,
                 waits_for_empty,
+                is_recalled: false,
             });
             for replaced in replaced {
                 let what = Happening::SettingReplaced {
@@ -252,6 +259,9 @@ impl Site {
         self.recall_valves(&facts);
         for (stand, kept) in turns {
             self.take_up_turn(stand, kept);
+        }
+        for (stand, kept) in guests {
+            self.take_up_guest(stand, kept);
         }
         for stand in 0..self.stands.len() {
             self.refresh_scene(stand);

@@ -218,6 +218,12 @@ impl Site {
         let id = self.id(Subject::Stand(stand)).to_owned();
         let flat = &self.flats[index];
         if flat.stand != Some(stand) {
+            if self.plan.stands[stand].1.shared {
+                return Err(format!(
+                    "{id} is shared, and nothing tells what lay on it when its zero was lost: take off what lies there, then `zero` it \
+                     with \"force\":true"
+                ));
+            }
             return Err(format!(
                 "{} does not belong on {id}; `holds` says what is on a stand",
                 self.id(Subject::Flat(index))

@@ -5,7 +5,7 @@ use super::ahead::Ahead;
 use super::flats::{Flat, LONGEST_PAUSE, Outlook};
 use super::{Happening, Message, Output, Sample, Site, Subject};
 use crate::alert::{Change, FlatSigns, Wetness};
-use crate::flat::{Condition, Forecast, Water, usual};
+use crate::flat::{Condition, Forecast, Water};
 use crate::moment::{Moment, Span};
 use crate::units::{Fraction, Grams};
 
@@ -27,8 +27,6 @@ const CARRIED_AT_MOST: Span = Span::hours(60);
 const SPOKEN_FOR_AT_MOST: Span = Span::days(7);
 /// So many of the last 24 hours must be known before a forecast raises an alert.
 const DAY_KNOWN: u32 = 20;
-/// Who lifts a flat may be watering it: for so long what it would have lost meanwhile is no reason to call it dry.
-const IN_HAND: Span = Span::minutes(60);
 
 impl Site {
     /// A look by the way of a steady weight.
@@ -155,8 +153,6 @@ impl Site {
         };
         let hour = self.local_hour(weighed.at.wall);
         let elapsed = now.mono.since(weighed.at.mono);
-        let in_hand = self.flats[index].kept.off_since.is_some() && elapsed < IN_HAND;
-        let drying_for = if in_hand { Span::ZERO } else { elapsed };
         let limit = self.weigh_after(index);
         let is_between = self.is_between(index);
         let flat = &mut self.flats[index];
@@ -172,17 +168,11 @@ impl Site {
         let Some((band, _)) = flat.band else { return };
         let water = band.water(weighed.weight - flat.dome, flat.plants());
         let known =
-            flat.kept.drying.loss(weighed.at, hour, drying_for, Some(Water { above_dry: water, band: band.width() }));
-        let (lost, error) = known.map_or_else(
-            || {
-                let guess = band.width() * (usual::PER_HOUR * drying_for.as_hours().max(0.0));
-                (guess, guess)
-            },
-            |loss| (loss.expected, loss.error),
-        );
-        let error = error.max(Grams::new(2.0));
+            flat.kept.drying.loss(weighed.at, hour, elapsed, Some(Water { above_dry: water, band: band.width() }));
+        let (lost, error) = known
+            .map_or_else(|| self.lost_as_of_late(index, band.width(), elapsed), |loss| (loss.expected, loss.error));
         let held = self.held(index, None);
-        let error = Grams::new(error.get().hypot(held.error(band.width()).get()));
+        let error = Grams::new(error.get().max(2.0).hypot(held.error(band.width()).get()));
         self.flats[index].goes_by(weighed.weight + held.kept - lost, Some(error), self.heard);
         if self.is_too_unsure(index) || elapsed > limit {
             self.flats[index].unknown(self.heard);

@@ -4,6 +4,7 @@ use super::repeats::number_of;
 use super::{Answer, Command, Happening, Input, Order, Output, Site, Subject, Ticket};
 use crate::flat::HEAVIEST;
 use crate::moment::{Mono, Span};
+use crate::stand::Stand;
 use crate::units::Grams;
 use serde_json::{Map, Value};
 
@@ -63,6 +64,11 @@ pub(super) type Done = Result<Map<String, Value>, String>;
 impl Awaited {
     const fn needs_grams(self) -> bool {
         matches!(self, Self::RecordDry(_) | Self::RecordCapacity(_))
+    }
+
+    /// Whether a stand stands still enough for it: one that has lost its zero can only be given one.
+    fn can_be_had_of(self, stand: &Stand) -> bool {
+        stand.is_still() || matches!(self, Self::Zero { .. }) && stand.may_be_zeroed()
     }
 }
 
@@ -255,7 +261,8 @@ impl Site {
     }
 
     fn wait_for(&mut self, stand: usize, what: Awaited, receipt: Receipt) {
-        if let Some(problem) = self.stand_trouble(stand, what.needs_grams()) {
+        let is_mended = matches!(what, Awaited::Zero { .. }) && self.stands[stand].stand.has_lost_its_zero();
+        if let Some(problem) = self.stand_trouble(stand, what.needs_grams()).filter(|_| !is_mended) {
             self.finish(receipt, Err(problem));
             return;
         }
@@ -267,7 +274,8 @@ impl Site {
         let two_periods = bench.stand.period().map_or(Span::ZERO, |period| period + period);
         let as_it_was = (is_fast && fresh).then(|| self.now.mono + two_periods.max(WAIT_FOR_NEWER));
         bench.pending.push(Pending { until, what, receipt, range: None, newer: 0, as_it_was });
-        if fresh && !is_fast {
+        let is_low = is_mended && bench.stand.may_be_zeroed();
+        if (fresh || is_low) && !is_fast {
             self.carry_out_waiting(stand);
         }
         self.wish_stand(stand);
@@ -316,10 +324,11 @@ impl Site {
 
     fn carry_out_waiting(&mut self, stand: usize) {
         let Some(bench) = self.stands.get_mut(stand) else { return };
-        if !bench.stand.is_still() {
-            return;
-        }
-        for pending in std::mem::take(&mut bench.pending) {
+        let pending = std::mem::take(&mut bench.pending);
+        let (due, waiting): (Vec<_>, _) =
+            pending.into_iter().partition(|pending| pending.what.can_be_had_of(&bench.stand));
+        bench.pending = waiting;
+        for pending in due {
             let done = match pending.what {
                 Awaited::RecordDry(flat) => self.lies_on(stand).and_then(|weight| self.record_dry(flat, weight)),
                 Awaited::RecordCapacity(flat) => {
@@ -358,7 +367,8 @@ impl Site {
         for pending in over {
             let Pending { receipt, range, .. } = pending;
             let begun = pending.until - PATIENCE;
-            let heard = self.stands[stand].stand.reading_at().is_some_and(|read| read.mono >= begun);
+            let bench = &self.stands[stand].stand;
+            let heard = bench.has_lost_its_zero() || bench.reading_at().is_some_and(|read| read.mono >= begun);
             let error = match range {
                 _ if !heard => format!("nothing was heard of {id} within 30 s"),
                 Some((low, high)) => format!(

@@ -1,10 +1,12 @@
 //! Commands about what is on a stand, and how it is calibrated.
 
-use super::flats::Weighed;
+use super::flats::{Flat, Weighed};
 use super::orders::Done;
+use super::rounds::POURED;
 use super::{Happening, Site, Subject};
-use crate::flat::Over;
+use crate::flat::{Over, Taken};
 use crate::moment::Span;
+use crate::stand::Handling;
 use crate::units::Grams;
 use serde_json::{Map, json};
 
@@ -16,6 +18,15 @@ const ALIKE_SHARE: f64 = 0.005;
 
 /// Who puts a jug in the place of a flat has lifted the flat no longer ago.
 const JUST_LIFTED: Span = Span::hours(1);
+
+fn is_alike(one: Grams, other: Grams) -> bool {
+    (one - other).abs() <= ALIKE.max(one * ALIKE_SHARE)
+}
+
+/// Whether two flats weigh so different things that one is not taken for the other.
+fn differ(one: Grams, other: Grams) -> bool {
+    (one - other).abs() > ALIKE.max(one * ALIKE_SHARE) * 4.0
+}
 
 impl Site {
     pub(super) fn move_flat(&mut self, index: usize, to: Option<usize>) -> Done {
@@ -37,7 +48,10 @@ impl Site {
         if let Some(other) = other {
             self.assign(other, from);
         }
-        Ok(Map::from_iter([("stand".to_owned(), json!(to.map(|stand| self.id(Subject::Stand(stand)))))]))
+        // Where this one came from no stand, the other is on none now.
+        let off = other.filter(|_| from.is_none()).map(|off| ("off".to_owned(), json!(self.id(Subject::Flat(off)))));
+        let stand = ("stand".to_owned(), json!(to.map(|stand| self.id(Subject::Stand(stand)))));
+        Ok(std::iter::once(stand).chain(off).collect())
     }
 
     /// Puts a flat on a stand, or on none; what was there is off it.
@@ -121,6 +135,9 @@ impl Site {
         let Some(other) = (0..self.flats.len()).find(|&other| other != index && self.are_swapped(index, other)) else {
             return;
         };
+        for flat in [other, index] {
+            self.never_came_back(flat);
+        }
         for (flat, instead) in [(index, other), (other, index)] {
             let (label, stand) = (&self.plan.flats[instead].1.label, self.flats[flat].stand);
             let Some(stand) = stand.map(|stand| self.id(Subject::Stand(stand)).to_owned()) else { continue };
@@ -141,6 +158,51 @@ impl Site {
         }
     }
 
+    /// What came back in its place was the other: what its weight was read as is taken back, and the flat weighs what it did.
+    fn never_came_back(&mut self, index: usize) {
+        let Some((weighed, lifted)) = self.flats[index].lifted else { return };
+        let ledger = self.flats[index].kept.ledger.as_deref();
+        let last = ledger.and_then(|ledger| ledger.entries().next_back()).filter(|entry| entry.at.mono >= lifted);
+        let read = last.filter(|entry| entry.taken() != Taken::Nothing).map(|entry| (entry.seq, entry.taken()));
+        if let Some((seq, read)) = read {
+            self.take_for(index, seq, Some((Taken::Nothing, None)));
+            let (from, to) = (read.name(), Taken::Nothing.name());
+            self.event(Subject::Flat(index), Happening::Corrected { seq, from, to });
+            self.band_changed(index);
+        }
+        self.flats[index].kept.weighed = Some(weighed);
+    }
+
+    /// Whether it came back with the weight of another that is still off its stand: until that is back, nobody knows which is which.
+    pub(super) fn waits_for_its_fellow(&mut self, index: usize) -> bool {
+        let flat = &self.flats[index];
+        let shown = flat.stand.and_then(|stand| self.stands.get(stand)?.shown);
+        let (Some((before, _)), Some(shown)) = (flat.lifted, shown) else { return false };
+        let is_its = |other: &Flat| {
+            let lifted = other.lifted.filter(|(_, at)| !other.on_stand && self.now.mono.since(*at) <= TOGETHER);
+            lifted.is_some_and(|(weighed, _)| is_alike(shown, weighed.weight) && differ(before.weight, weighed.weight))
+        };
+        let waits = self.flats.iter().any(is_its);
+        if waits {
+            // No weight for the history by the way either.
+            self.flats[index].last_sample = Some(self.now.mono);
+        }
+        waits
+    }
+
+    /// While another stood in its place, its own last weight is that from before: by that it is seen what came back.
+    pub(super) fn against_its_own_weight(&self, stand: usize, index: usize, handling: Handling) -> Handling {
+        let shown = self.stands.get(stand).and_then(|bench| bench.shown);
+        let flat = self.flats.get(index).filter(|flat| flat.kept.misfit.is_some());
+        let known = flat.and_then(|flat| Some((flat.kept.weighed?.weight, flat.present))).zip(shown);
+        let (Handling::Returned { away, .. }, Some(((weighed, present), shown))) = (handling, known) else {
+            return handling;
+        };
+        let change = shown - weighed;
+        let watered_away = (change > POURED).then(|| shown - present.unwrap_or(weighed));
+        Handling::Returned { change, away, watered_away }
+    }
+
     fn are_swapped(&self, one: usize, other: usize) -> bool {
         let of = |flat: usize| {
             let flat = self.flats.get(flat)?;
@@ -150,9 +212,7 @@ impl Site {
             is_recent.then_some((before.weight, bench.shown?))
         };
         let (Some((before, now)), Some((other_before, other_now))) = (of(one), of(other)) else { return false };
-        let near = |one: Grams, other: Grams| (one - other).abs() <= ALIKE.max(one * ALIKE_SHARE);
-        let differ = (before - other_before).abs() > ALIKE.max(before * ALIKE_SHARE) * 4.0;
-        differ && near(now, other_before) && near(other_now, before)
+        differ(before, other_before) && is_alike(now, other_before) && is_alike(other_now, before)
     }
 
     /// A person says that what lies on this stand is its flat, whatever it weighs.
@@ -240,6 +300,7 @@ impl Site {
             self.band_changed(flat);
         }
         self.judge_stand(stand);
+        self.wish_stand(stand);
         self.reload(stand);
     }
 }

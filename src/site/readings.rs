@@ -52,6 +52,7 @@ impl Site {
         }
         let first = bench.sent.first && bench.stand.reading_at().is_some();
         let flat = bench.flat;
+        let is_known = !bench.is_recalled;
         let waiting = !bench.pending.is_empty();
         let loaded = bench.stand.is_loaded();
         for said in said.drain(..) {
@@ -60,11 +61,11 @@ impl Site {
         self.said = said;
         // An empty stand says nothing of the flat that belongs there.
         match (heard, flat) {
-            (Heard::Steady(weight), Some(flat)) if loaded => {
+            (Heard::Steady(weight), Some(flat)) if loaded && is_known => {
                 self.weighed(flat, weight);
                 self.may_rise(flat, weight, true);
             }
-            (Heard::Moving(weight), Some(flat)) if loaded => self.may_rise(flat, weight, false),
+            (Heard::Moving(weight), Some(flat)) if loaded && is_known => self.may_rise(flat, weight, false),
             _ => {}
         }
         if self.plan.stands[stand].1.shared {
@@ -213,13 +214,14 @@ impl Site {
             }
         }
         let handling = self.without_the_move(stand, index, handling);
+        let handling = self.against_its_own_weight(stand, index, handling);
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let handling =
             if self.plan.stands[stand].1.shared { handling } else { self.without_what_was_told(index, handling) };
         let as_weighed = matches!(handling, Handling::Dome { .. });
         let (before, first) = (self.derived(index), self.seq + 1);
         let handling = self.with_the_dome_said(index, handling);
-        let mut is_said = !as_weighed;
+        let (mut is_said, mut came_back) = (!as_weighed, false);
         let mut read = as_read(&handling);
         // A touch changes nothing that the state says; water and lifting do.
         let is_news = !matches!(
@@ -267,9 +269,7 @@ impl Site {
                 if let Some(weight) = weight {
                     self.soak(index, |soak| soak.returned(weight, now));
                 }
-                if !self.is_soaking(index) {
-                    self.look_for_a_swap(index);
-                }
+                came_back = true;
             }
             Handling::Misfit { why, .. } => {
                 self.interrupt(index, QUIET_AFTER_HANDLING);
@@ -284,6 +284,7 @@ impl Site {
                     flat.kept.off_since = None;
                     flat.kept.misfit = None;
                 }
+                self.weighs_what_is_shown(stand, index);
             }
             Handling::Watered { gross, kept } => {
                 if !self.is_soaking(index) {
@@ -326,8 +327,11 @@ impl Site {
             let learned = is_said && matches!(read, Taken::DomeOn | Taken::DomeOff);
             self.write_down(index, Seen { learned, ..Seen::on_a_scale(change, read) }, now, first, before);
         }
-        if matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
+        if came_back || matches!(read, Some((_, Taken::DomeOn | Taken::DomeOff))) {
             self.weighs_what_is_shown(stand, index);
+        }
+        if came_back && !self.is_soaking(index) {
+            self.look_for_a_swap(index);
         }
         self.refresh_scene(stand);
         if is_news {
@@ -336,7 +340,9 @@ impl Site {
         self.look(index);
         if is_news {
             self.publish_flat(index);
-            self.sample(index);
+            if !(came_back && self.waits_for_its_fellow(index)) {
+                self.sample(index);
+            }
         }
         self.keep(subject);
         self.keep(Subject::Stand(stand));
@@ -352,7 +358,7 @@ impl Site {
         }
     }
 
-    /// A dome comes and goes with its weight. If the weight from before the step were held against the dome from after it, the
+    /// What it was carried on to while it was away is over once it is back. And a dome comes and goes with its weight: if the weight from before the step were held against the dome from after it, the
     /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
     pub(super) fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
         let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };

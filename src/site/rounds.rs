@@ -2,10 +2,12 @@
 
 use super::bases::{Basis, LEAST_GAIN, SURE};
 use super::flats::Weighed;
-use super::turn::Stage;
+use super::turn::{Stage, Turn};
 use super::{Site, Subject};
 use crate::moment::Span;
+use crate::stand::can_weigh;
 use crate::units::Grams;
+use serde::{Deserialize, Serialize};
 
 /// The scale was empty in between when it showed less than this share of what lay there.
 const EMPTY: f64 = 0.25;
@@ -31,6 +33,16 @@ const MUCH_LIKELIER: f64 = 4.0;
 /// Less than this is no flat.
 pub(super) const SOMETHING: Grams = Grams::new(30.0);
 
+/// What lies on a shared scale, for a restart.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(super) struct GuestKept {
+    flat: String,
+    /// The weight by which it was taken, or what it has weighed since its last watering was told.
+    taken: Grams,
+    /// What it weighed last.
+    rested: Grams,
+}
+
 impl Site {
     /// A shared scale was read.
     pub(super) fn shared_read(&mut self, stand: usize, steady: Option<Grams>) {
@@ -49,10 +61,75 @@ impl Site {
         let bench = &mut self.stands[stand];
         let Some(shown) = bench.shown else { return };
         let near = AGREE.max(bench.stand.noise().unwrap_or(Grams::ZERO) * 4.0);
-        if bench.shown_last.is_some_and(|last| (shown - last).abs() <= near) {
-            bench.rested = Some(shown);
-        }
+        let agree = bench.shown_last.is_some_and(|last| (shown - last).abs() <= near);
         bench.shown_last = Some(shown);
+        if agree && bench.is_recalled {
+            self.meet_guest(stand, shown);
+        } else if agree {
+            let poured = bench.rested.is_some_and(|rested| bench.flat.is_some() && shown - rested > POURED);
+            bench.rested = Some(shown);
+            if poured {
+                // Nothing may come of it before it is lifted, and a crash must not lose it.
+                self.keep(Subject::Stand(stand));
+            }
+        }
+    }
+
+    // ---- over a restart
+
+    pub(super) fn guest_kept(&self, stand: usize) -> Option<GuestKept> {
+        let bench = self.stands.get(stand)?;
+        let flat = bench.flat.filter(|_| self.plan.stands[stand].1.shared)?;
+        let taken = bench.last_taken?;
+        Some(GuestKept { flat: self.id(Subject::Flat(flat)).to_owned(), taken, rested: bench.rested.unwrap_or(taken) })
+    }
+
+    /// What lay there when the program ended is its guest again, until a weight tells otherwise.
+    pub(super) fn take_up_guest(&mut self, stand: usize, kept: GuestKept) {
+        let is_free = self.plan.stands[stand].1.shared && self.stands[stand].flat.is_none();
+        let flat = self.guest_by_id(stand, &kept.flat).filter(|&flat| is_free && self.flats[flat].stand.is_none());
+        let Some(flat) = flat.filter(|&flat| self.flats[flat].kept.weighed.is_some()) else { return };
+        let bench = &mut self.stands[stand];
+        (bench.flat, bench.is_recalled) = (Some(flat), true);
+        (bench.last_taken, bench.rested) = (Some(kept.taken), Some(kept.rested));
+        let guest = &mut self.flats[flat];
+        (guest.stand, guest.on_stand) = (Some(stand), true);
+    }
+
+    /// Something lies on the scale whose guest is known from before a restart.
+    fn meet_guest(&mut self, stand: usize, weight: Grams) {
+        let Some(flat) = self.stands[stand].flat else { return };
+        if self.can_still_be(stand, flat, weight) {
+            let bench = &mut self.stands[stand];
+            (bench.is_recalled, bench.rested) = (false, Some(weight));
+            self.keep(Subject::Stand(stand));
+        } else {
+            self.is_not_there(stand);
+        }
+    }
+
+    /// What lies there is not its guest, nor what is to be weighed next.
+    fn is_not_there(&mut self, stand: usize) {
+        self.release(stand);
+        let bench = &mut self.stands[stand];
+        bench.waits_for_empty = bench.turn.is_some();
+        self.turn_changed(stand);
+    }
+
+    /// Whether a guest from before a restart can weigh this: what has dried off it is gone, and somebody may have poured; but not where
+    /// another of the round that is still to come should weigh just that.
+    fn can_still_be(&self, stand: usize, flat: usize, weight: Grams) -> bool {
+        let (bench, guest) = (&self.stands[stand], &self.flats[flat]);
+        let (Some(rested), Some(weighed)) = (bench.rested, guest.kept.weighed) else { return false };
+        let hours = self.now.mono.since(weighed.at.mono).as_hours().max(0.0);
+        let off = weight - rested;
+        if off < -(self.can_have_dried(flat, hours) + POURED) {
+            return false;
+        }
+        let on_top = guest.plants() + guest.dome;
+        let most = guest.band.map(|(band, _)| can_weigh(band.dry(), band.capacity(), on_top).1);
+        let to_come = |turn: &Turn| turn.missing().any(|other| self.off_by(other, weight).is_some());
+        off <= POURED || most.is_none_or(|most| weight <= most) && !bench.turn.as_deref().is_some_and(to_come)
     }
 
     /// Whether it has been empty since something was last taken for a flat.
@@ -250,6 +327,11 @@ impl Site {
         if self.stands[stand].flat != Some(flat) {
             self.release(stand);
         }
+        // It cannot lie on two scales: what the other bears is something else, or it has been carried over unseen.
+        let elsewhere = self.flats[flat].stand.filter(|&other| other != stand);
+        if let Some(other) = elsewhere.filter(|&other| self.stands[other].flat == Some(flat)) {
+            self.is_not_there(other);
+        }
         self.take_weight(flat, weight, now, Basis::Scale);
         let guest = &mut self.flats[flat];
         guest.stand = Some(stand);
@@ -269,8 +351,10 @@ impl Site {
     pub(super) fn release(&mut self, stand: usize) {
         let Some(flat) = self.stands[stand].flat.filter(|_| self.plan.stands[stand].1.shared) else { return };
         let rested = self.stands[stand].rested.take();
+        // Lifted while nobody looked: what it weighed last is as old as that.
+        let was_recalled = std::mem::take(&mut self.stands[stand].is_recalled);
         if let (Some(weighed), Some(rested)) = (&mut self.flats[flat].kept.weighed, rested) {
-            *weighed = Weighed { weight: rested, at: self.now };
+            *weighed = Weighed { weight: rested, at: if was_recalled { weighed.at } else { self.now } };
             self.flats[flat].goes_by(rested, None, self.heard);
         }
         self.dome_as_it_left(stand, flat);

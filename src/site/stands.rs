@@ -34,6 +34,8 @@ pub(super) struct Bench {
     pub rested: Option<Grams>,
     /// What lies there is not what is to be weighed next.
     pub waits_for_empty: bool,
+    /// Its guest is known from before a restart, and nothing has told yet whether it still lies there.
+    pub is_recalled: bool,
 }
 
 impl Bench {

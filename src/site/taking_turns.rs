@@ -485,16 +485,17 @@ impl Site {
         Some(turn.kept(|flat| self.id(Subject::Flat(flat)).to_owned()))
     }
 
+    /// A flat by the id it had before a restart, if it may still be weighed there.
+    pub(super) fn guest_by_id(&self, stand: usize, id: &str) -> Option<usize> {
+        let is_it = |(flat, settings): &(String, crate::flat::FlatSettings)| {
+            flat == id || settings.formerly.as_deref() == Some(id)
+        };
+        self.plan.flats.iter().position(is_it).filter(|&flat| self.may_be_guest(stand, flat).is_ok())
+    }
+
     /// Goes on with what was under way. What lies there was put there before: it is lifted off before another is weighed.
     pub(super) fn take_up_turn(&mut self, stand: usize, kept: TurnKept) {
-        let place = |id: &str| {
-            let flat = self
-                .plan
-                .flats
-                .iter()
-                .position(|(flat, settings)| flat == id || settings.formerly.as_deref() == Some(id))?;
-            self.may_be_guest(stand, flat).is_ok().then_some(flat)
-        };
+        let place = |id: &str| self.guest_by_id(stand, id);
         let is_shared = self.plan.stands[stand].1.shared;
         let turn = Turn::taken_up(kept, place).filter(|turn| is_shared && turn.until > self.now.mono);
         let bench = &mut self.stands[stand];

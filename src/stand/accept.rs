@@ -4,7 +4,7 @@ use super::episode::{Shift, Yardstick};
 use super::handling::Handler;
 use super::reading::Stand;
 use crate::moment::Span;
-use crate::units::Grams;
+use crate::units::{Grams, GramsPerHour};
 
 /// g²: of a single reading, until that of the stand is known.
 const USUAL_VARIANCE: f64 = 1.0;
@@ -51,6 +51,12 @@ impl Stand {
     /// So much of a shift is known for what it was: what else is going on is judged as if the weight had been so before.
     pub fn take_out(&mut self, shift: &Shift, change: Grams) {
         self.handler.take_out(shift, change.get());
+    }
+
+    /// How fast what stands there has dried of late, by its own levels; `None` before an hour of them.
+    #[must_use]
+    pub fn drying(&self) -> Option<GramsPerHour> {
+        self.handler.drying.and_then(GramsPerHour::checked)
     }
 
     /// Whether nothing is being done to what is on it, as far as its weights tell: no water coming or draining, no

@@ -65,10 +65,16 @@ impl Stand {
     /// What is on the stand now counts as nothing.
     ///
     /// # Errors
-    /// If the stand is not steady; without `force`, if a flat is known on it, or the zero moves by more than 2 % of
-    /// the greatest load.
-    pub fn zero(&mut self, _at: Moment, force: bool, known_flat: bool) -> Result<ZeroChange, String> {
-        let reads = self.standing().ok_or_else(|| self.unsteady("zero"))?;
+    /// If the stand is not steady; without `force`, if a flat is known on it, the zero moves by more than 2 % of the greatest load, or it
+    /// reads less than nothing.
+    pub fn zero(&mut self, at: Moment, force: bool, known_flat: bool) -> Result<ZeroChange, String> {
+        let reads = self.reads_now().ok_or_else(|| self.unsteady("zero"))?;
+        if self.has_lost_its_zero() && !force {
+            return Err(format!(
+                "it reads {reads:.0} g, less than nothing, as a stand does that was set to zero with something on it: if that is off \
+                 it now, send {{\"command\":\"zero\",\"force\":true}}"
+            ));
+        }
         if known_flat && !force {
             return Err("a flat is known on this stand, and its weight would be lost: lift it off first; \
                         or send {\"command\":\"zero\",\"force\":true}"
@@ -82,6 +88,8 @@ impl Stand {
             ));
         }
         let calibrated = self.is_calibrated();
+        // What was kept is of before it lost its zero.
+        self.resume(at);
         self.shift(reads);
         self.recalibrated(reads, 1.0);
         if calibrated {
@@ -90,6 +98,7 @@ impl Stand {
             self.handler.trend = None;
         }
         self.handler.tared = false;
+        self.has_a_zero_again(at.mono);
         self.cold.empty = EmptyReads::zeroed();
         self.remember_lines();
         Ok(ZeroChange { was: Grams::new(reads), zero: self.first_line().zero.unwrap_or(0.0) })

@@ -4,8 +4,9 @@ use super::calibration::{Corners, Line};
 use super::empty::EmptyReads;
 use super::handling::{Handler, Place};
 use super::pace::{Noise, Pace};
+use super::reading::Stand;
 use super::settings::StandSettings;
-use crate::moment::Wall;
+use crate::moment::{Moment, Wall};
 use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
@@ -110,5 +111,27 @@ impl StandFacts {
         self.misfit = handler.misfit;
         self.drying = handler.drying;
         self.before = handler.before.map(|(weight, at)| (Grams::new(weight), wall(at)));
+    }
+}
+
+impl Stand {
+    /// Another flat belongs on it than before the restart: what its weights said then is not this one's.
+    pub fn forget_load(&mut self) {
+        if let Some(facts) = &mut self.cold.restored {
+            facts.forget_load();
+        }
+    }
+
+    /// Takes up what was known before a restart.
+    pub(super) fn resume(&mut self, at: Moment) {
+        let Some(facts) = self.cold.restored.take() else { return };
+        let past = |wall: Wall| at.mono_at(wall).min(at.mono);
+        self.handler.drying = facts.drying;
+        if let Some((weight, wall)) = facts.weight {
+            self.handler.place = facts.place;
+            self.handler.misfit = facts.misfit;
+            self.handler.before = facts.before.map(|(weight, wall)| (weight.get(), past(wall)));
+            self.handler.resume(weight.get(), past(wall), self.noise.variance());
+        }
     }
 }

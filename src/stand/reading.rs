@@ -1,5 +1,6 @@
 //! One stand: readings in, a weight and what happened out.
 
+mod below;
 mod stuck;
 
 use super::calibration::{Corners, Line, Warmth};
@@ -68,7 +69,9 @@ pub(super) struct Cold {
     pub(super) corners: Option<Box<Corners>>,
     pub(super) commanded: Option<Box<Commanded>>,
     pub(super) empty: EmptyReads,
-    restored: Option<Box<StandFacts>>,
+    pub(super) restored: Option<Box<StandFacts>>,
+    /// Readings that were turned away as far below zero, while nothing else comes.
+    below: Option<below::Below>,
     fault: Option<(Wall, Fault)>,
 }
 
@@ -117,6 +120,7 @@ impl Stand {
                 corners,
                 commanded: None,
                 restored: None,
+                below: None,
                 fault: None,
             }),
         };
@@ -225,6 +229,9 @@ impl Stand {
 
     fn bad(&mut self, fault: Fault, at: Moment, said: &mut Vec<Said>) -> Heard {
         let raise = self.doubt.bad(at.mono);
+        if !matches!(fault, Fault::BelowZero(_)) {
+            self.cold.below = None;
+        }
         if self.run == 0 {
             self.run_since = at.mono;
         }
@@ -264,9 +271,16 @@ impl Stand {
     /// A value in grams, which may still be none.
     fn weigh(&mut self, bits: u64, grams: f64, at: Moment, scene: &Scene, said: &mut Vec<Said>) -> Heard {
         if self.calibrated && !self.gate.admits(grams) || grams.abs() > 1e9 {
-            return self.bad(self.gate.fault(grams), at, said);
+            let fault = self.gate.fault(grams);
+            if matches!(fault, Fault::BelowZero(_)) {
+                self.hear_below(grams, at.mono);
+            }
+            return self.bad(fault, at, said);
         }
-        self.run = 0;
+        if self.run > 0 {
+            self.run = 0;
+            self.cold.below = None;
+        }
         if !self.doubt.is_clear() || self.state != State::Well {
             self.recover(bits, at, said);
         }
@@ -414,26 +428,6 @@ impl Stand {
             Heard::Moving(Grams::new(grams))
         } else {
             Heard::Ignored
-        }
-    }
-
-    /// Another flat belongs on it than before the restart: what its weights said then is not this one's.
-    pub fn forget_load(&mut self) {
-        if let Some(facts) = &mut self.cold.restored {
-            facts.forget_load();
-        }
-    }
-
-    /// Takes up what was known before a restart.
-    fn resume(&mut self, at: Moment) {
-        let Some(facts) = self.cold.restored.take() else { return };
-        let past = |wall: Wall| at.mono_at(wall).min(at.mono);
-        self.handler.drying = facts.drying;
-        if let Some((weight, wall)) = facts.weight {
-            self.handler.place = facts.place;
-            self.handler.misfit = facts.misfit;
-            self.handler.before = facts.before.map(|(weight, wall)| (weight.get(), past(wall)));
-            self.handler.resume(weight.get(), past(wall), self.noise.variance());
         }
     }
 

@@ -255,7 +255,7 @@ impl fmt::Display for Fault {
                 write!(f, "{:.0} g is more than its max_load; take the load off, then check its zero", weight.get())
             }
             Self::BelowZero(weight) => {
-                write!(f, "it reads {:.0} g, far below an empty stand; look at its wires and its zero", weight.get())
+                write!(f, "it reads {:.0} g, far below an empty stand: look at its wires; if they are sound and nothing lies on it, `zero` it with \"force\":true", weight.get())
             }
             Self::Frozen(span) if *span >= Span::hours(1) => {
                 write!(f, "not a digit has changed for {:.1} h, though the flat is drying", span.as_hours())
@@ -263,7 +263,10 @@ impl fmt::Display for Fault {
             Self::Frozen(span) => {
                 write!(f, "not a digit has changed for {:.0} min, though the flat is drying", span.as_seconds() / 60.0)
             }
-            Self::Tared => write!(f, "it has set itself to zero with its flat on it; lift the flat and zero the stand"),
+            Self::Tared => f.write_str(
+                "it has been set to zero with something on it, as by a device that began anew: take that off and `zero` it with \
+                 \"force\":true; or, with its flat on it, `restore`",
+            ),
         }
     }
 }

@@ -15,6 +15,9 @@ mod empty;
 mod failures;
 mod figures;
 mod fills;
+mod guests;
+mod lifted;
+mod lost_zero;
 mod mixed_up;
 mod plan;
 mod plants;
@@ -33,6 +36,7 @@ mod stand;
 #[path = "../support/storm/mod.rs"]
 mod storm;
 mod storm_seeds;
+mod swaps;
 mod told;
 mod undo;
 mod units;
