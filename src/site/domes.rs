@@ -475,8 +475,9 @@ impl Site {
         self.write_down(index, Seen::on_a_scale(change, Taken::DomeOff), now, first, before);
     }
 
-    /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said since that its dome goes on
-    /// or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference was weighed without it.
+    /// A flat that is weighed now and then differs by so much from what was expected, which was as unsure as that. If somebody has said
+    /// since that its dome goes on or off, and nobody knows what that weighs, the difference is the dome; one that shows no difference
+    /// was weighed without it.
     pub(super) fn dome_in_a_weight(&mut self, index: usize, change: Grams, unsure: Grams) -> Option<Seen> {
         let known = self.dome_weight(index);
         let Some(on) = self.is_the_dome_said(index, change, Grams::ZERO) else {
