@@ -358,8 +358,9 @@ impl Site {
         }
     }
 
-    /// What it was carried on to while it was away is over once it is back. And a dome comes and goes with its weight: if the weight from before the step were held against the dome from after it, the
-    /// flat would be drier or wetter by a dome for an instant, and the condition of that instant would be held.
+    /// What it was carried on to while it was away is over once it is back. And a dome comes and goes with its weight: if the weight from
+    /// before the step were held against the dome from after it, the flat would be drier or wetter by a dome for an instant, and the
+    /// condition of that instant would be held.
     pub(super) fn weighs_what_is_shown(&mut self, stand: usize, index: usize) {
         let Some(shown) = self.stands.get(stand).and_then(Bench::believed) else { return };
         self.settle(index);
