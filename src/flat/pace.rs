@@ -159,7 +159,7 @@ impl Shown {
 ///
 /// Let a flat's drying, as a logarithm, be that of the house plus independent normal deviations of its fill, of its batch within
 /// that, and its own. Two flats of one batch then differ by 2 own², of one fill by 2 (own² + batch²), of a room by
-/// 2 (own² + batch² + fill²): the squares of [`Leader::spread`], which give the three. Of the house nothing is known, and the leader
+/// 2 (own² + batch² + fill²): the squares of `Leader::spread`, which give the three. Of the house nothing is known, and the leader
 /// itself is one of those whose pace is known (it is 1), so that what its neighbours show against it tells how odd it is by itself:
 /// with n flats of the batch known exactly, the leader among them, the flat is expected at their mean, with the variance
 /// own² (1 + 1/n); with the leader alone, at 1 with 2 own², as without kin.
