@@ -166,6 +166,11 @@ impl Site {
         let lacks =
             dome.is_none() && expected.is_some_and(|(expected, _)| self.lacks_its_dome(index, weight - expected));
         self.flats[index].kept.dome_missed = lacks.then_some(at);
+        let is_water = matches!(gained, Some((_, true)));
+        let has = dome.is_none()
+            && !is_water
+            && expected.is_some_and(|(expected, _)| self.has_its_dome_in_it(index, weight - expected));
+        self.flats[index].kept.dome_weighed = has.then_some(at);
         let seen = match (dome, gained, width) {
             (Some(seen), ..) => Some(seen),
             // Of its drying it tells only if its dome is on after all.

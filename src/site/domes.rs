@@ -6,7 +6,7 @@ use super::orders::Done;
 use super::readings::QUIET_AFTER_HANDLING;
 use super::{Happening, Site, Subject};
 use crate::flat::{Entry, Taken, usual};
-use crate::moment::{Moment, Span};
+use crate::moment::{Moment, Mono, Span};
 use crate::stand::{Handling, Shift};
 use crate::units::{Grams, GramsPerHour};
 use serde::{Deserialize, Serialize};
@@ -39,6 +39,9 @@ pub(super) struct DomeSaid {
     /// It was known to be off, so it cannot have been there all the time: the step is waited for.
     #[serde(default)]
     was_off: bool,
+    /// Whether it was known to be on before.
+    #[serde(default)]
+    was_on: bool,
 }
 
 impl DomeSaid {
@@ -75,6 +78,8 @@ enum Step {
     InHand(Shift, Grams),
     /// It was not there any more when the flat was weighed.
     Missed,
+    /// It was there already when the flat was weighed.
+    Weighed,
     /// This event was it.
     Was(u64, Grams),
     /// It is still to come.
@@ -96,10 +101,11 @@ impl Site {
             Step::Known => {}
             Step::InHand(shift, change) => self.saw_the_dome(index, on, (shift, change)),
             Step::Missed => self.dome_was_missed(index),
+            Step::Weighed => self.dome_was_weighed(index),
             Step::Was(seq, change) => self.was_the_dome(index, seq, on, change),
             Step::ToCome => self.dome_unseen(index, on),
         }
-        self.flats[index].kept.dome_missed = None;
+        (self.flats[index].kept.dome_missed, self.flats[index].kept.dome_weighed) = (None, None);
         self.setting_changed(index);
         let weight = self.dome_weight(index).map(|weight| super::decimals(weight.get(), 1));
         let mut answer = Map::from_iter([("dome".to_owned(), json!(on)), ("dome_weight_g".to_owned(), json!(weight))]);
@@ -147,6 +153,9 @@ impl Site {
         }
         if !on && kept.dome_missed.is_some_and(|at| self.now.mono.since(at.mono) <= DOME_SAID_WITHIN) {
             return Step::Missed;
+        }
+        if on && kept.dome_weighed.is_some_and(|at| self.now.mono.since(at.mono) <= DOME_SAID_WITHIN) {
+            return Step::Weighed;
         }
         if let Some((shift, change)) = self.dome_within(index, on) {
             return Step::InHand(shift, change);
@@ -225,6 +234,8 @@ impl Site {
         let read = if on { Taken::DomeOn } else { Taken::DomeOff };
         self.write_down(index, Seen { learned: true, ..Seen::on_a_scale(change, read) }, now, first, before);
         self.weighs_what_is_shown(stand, index);
+        // Else a restart would see the step once more.
+        self.keep(Subject::Stand(stand));
     }
 
     /// Somebody has said that a dome of known weight goes on or off: when it does, it is seen at once, whatever is poured after it.
@@ -287,13 +298,13 @@ impl Site {
         shifts.map(|shift| shift.change).find(can_be).unwrap_or(Grams::ZERO)
     }
 
-    /// What is heavier than the dome, and was read in the last minutes, may have it in it.
-    fn may_have_come_with_water(&self, index: usize) -> bool {
+    /// What is heavier than the dome, and was read since a moment, may have it in it.
+    fn may_have_come_with_water(&self, index: usize, since: Mono) -> bool {
         let Some(dome) = self.dome_weight(index) else { return false };
         let entries = self.flats[index].kept.ledger.as_deref().into_iter().flat_map(|ledger| ledger.entries().rev());
-        let recent = entries.take_while(|entry| self.now.mono.since(entry.at.mono) <= DOME_SAID_WITHIN);
-        let mut since = recent.take_while(|entry| !is_dome(entry, true) && !is_dome(entry, false));
-        since.any(|entry| !entry.told && entry.taken() == Taken::Watered && entry.change > dome + nearly(dome))
+        let recent = entries.take_while(|entry| entry.at.mono >= since);
+        let mut water = recent.take_while(|entry| !is_dome(entry, true) && !is_dome(entry, false));
+        water.any(|entry| !entry.told && entry.taken() == Taken::Watered && entry.change > dome + nearly(dome))
     }
 
     /// An event of a moment ago was the dome: what was read from it is corrected, and the dome told.
@@ -315,7 +326,7 @@ impl Site {
     /// was weighed last counts as if its dome had been as it is now.
     fn dome_unseen(&mut self, index: usize, on: bool) {
         let weight = self.dome_weight(index);
-        let is_within = on && self.may_have_come_with_water(index);
+        let is_within = on && self.may_have_come_with_water(index, self.now.mono - DOME_SAID_WITHIN);
         let is_guest = self.flats[index].stand.is_some_and(|stand| self.plan.stands[stand].1.shared);
         let flat = &mut self.flats[index];
         let was = flat.kept.dome_on.replace(on);
@@ -326,9 +337,10 @@ impl Site {
             return;
         }
         // What was said and taken back before it was seen has never been.
-        let is_taken_back = flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed);
+        let is_taken_back =
+            flat.kept.dome_said.is_some_and(|said| said.on != on && !said.presumed && said.was_on == on);
         let was_off = on && was == Some(false) && !is_within;
-        let said = DomeSaid { on, at: self.now, presumed: is_within && is_guest, was_off };
+        let said = DomeSaid { on, at: self.now, presumed: is_within && is_guest, was_off, was_on };
         let said = (!is_taken_back).then_some(said);
         if flat.stand.is_some() {
             flat.kept.dome_said = said;
@@ -360,14 +372,17 @@ impl Site {
     /// Somebody has said so long ago that the dome goes on or off that it must have been before: what lies there has it, or has not.
     /// While nothing is weighed, nothing can show it, and it is waited for on.
     pub(super) fn dome_never_seen(&mut self, index: usize) {
+        let Some(said) = self.flats[index].kept.dome_said else { return };
         let (now, is_weighed) = (self.now, self.is_weighed(index));
+        let is_within = said.on && self.may_have_come_with_water(index, said.at.mono);
         let flat = &mut self.flats[index];
         let Some(said) = flat.kept.dome_said.as_mut().filter(|_| flat.stand.is_some()) else { return };
         if !is_weighed && !said.presumed {
             said.at = now;
         }
         let since = now.mono.since(said.at.mono);
-        said.presumed |= since > DOME_SAID_WITHIN && !said.was_off;
+        // One that was off is waited for, but where something heavier has come: that was it, and water.
+        said.presumed |= since > DOME_SAID_WITHIN && (!said.was_off || is_within);
         self.has_not_come(index);
     }
 
@@ -463,6 +478,22 @@ impl Site {
     pub(super) fn lacks_its_dome(&self, index: usize, change: Grams) -> bool {
         let dome = self.flats[index].dome;
         dome > Grams::ZERO && is_about(change, false, Some(dome))
+    }
+
+    /// Whether a weight is more than expected by about the dome, which is not known to be on: somebody may be about to say that it is.
+    pub(super) fn has_its_dome_in_it(&self, index: usize, change: Grams) -> bool {
+        let is_off = self.flats[index].dome <= Grams::ZERO && self.flats[index].kept.dome_said.is_none();
+        is_off && self.dome_weight(index).is_some_and(|dome| is_about(change, true, Some(dome)))
+    }
+
+    /// The weight of a moment ago was with it.
+    fn dome_was_weighed(&mut self, index: usize) {
+        let Some(change) = self.dome_weight(index) else { return };
+        let (now, before, first) = (self.now, self.derived(index), self.seq + 1);
+        let kept = &mut self.flats[index].kept;
+        (kept.dome_said, kept.dome_on) = (None, Some(true));
+        self.event(Subject::Flat(index), Happening::Dome { on: true, change });
+        self.write_down(index, Seen::on_a_scale(change, Taken::DomeOn), now, first, before);
     }
 
     /// The weight of a moment ago was without it.

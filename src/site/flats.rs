@@ -65,6 +65,9 @@ pub(super) struct Kept {
     /// Weighed then, it lacked about the weight of its dome, which is not known to be off.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dome_missed: Option<Moment>,
+    /// Weighed then, it had about the weight of its dome more than expected, which is not known to be on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dome_weighed: Option<Moment>,
     /// Its dome's weight, as learned.
     pub dome_weight: Option<Grams>,
     /// Since when what its alerts wait for has held.

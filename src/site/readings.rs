@@ -218,6 +218,7 @@ impl Site {
         let Some(handling) = self.without_the_mass(stand, index, handling) else { return };
         let handling =
             if self.plan.stands[stand].1.shared { handling } else { self.without_what_was_told(index, handling) };
+        let handling = self.without_what_lies_there(stand, handling);
         let as_weighed = matches!(handling, Handling::Dome { .. });
         let (before, first) = (self.derived(index), self.seq + 1);
         let handling = self.with_the_dome_said(index, handling);
@@ -392,6 +393,19 @@ impl Site {
             }
         }
         handling
+    }
+
+    /// A flat that comes back heavier by just what the empty stand was seen to read too much has not been watered.
+    fn without_what_lies_there(&self, stand: usize, handling: Handling) -> Handling {
+        let moved = self.stands.get(stand).and_then(|bench| bench.stand.moved_zero());
+        match (handling, moved) {
+            (Handling::Returned { change, away, watered_away: Some(_) }, Some(moved))
+                if (change - (moved.reads - moved.was)).abs() <= SAME_WEIGHT =>
+            {
+                Handling::Returned { change, away, watered_away: None }
+            }
+            (handling, _) => handling,
+        }
     }
 
     /// While a known mass lies there in its place, nothing that the weights tell is of the flat; when it comes back, it is held

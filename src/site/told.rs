@@ -378,7 +378,7 @@ impl Site {
         kept.soaked = known.soaked;
         kept.dome_on = known.dome_on;
         kept.dome_weight = known.dome_weight;
-        kept.dome_missed = None;
+        (kept.dome_missed, kept.dome_weighed) = (None, None);
         if let Some(ledger) = &mut kept.ledger {
             ledger.drop_from(told.first);
         }

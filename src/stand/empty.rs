@@ -11,8 +11,8 @@ use crate::moment::{Mono, Span};
 use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
-/// For so long after a load was taken off, the cells creep back.
-const RESTED: Span = Span::minutes(1);
+/// For so long after a load was taken off, the cells creep back, and a hand may put something down there.
+const RESTED: Span = Span::minutes(2);
 /// A can or a jug that is only put down for a moment is gone after this.
 const LEFT_THERE: Span = Span::minutes(10);
 /// So far cheap cells wander by themselves, as a share of the greatest load: data sheets give a creep of 0.1 %, a hysteresis
@@ -115,12 +115,18 @@ impl EmptyReads {
             return false;
         }
         let rested = at.since(since);
-        if rested < RESTED {
+        if rested < RESTED && !self.is_well_at(level, allowed) {
             return false;
         }
         let before = (self.nothing, self.instead);
         self.hold_against(level, rested, allowed);
         before != (self.nothing, self.instead)
+    }
+
+    /// Whether a zero that had moved has come back: that is seen at once.
+    fn is_well_at(&self, level: f64, allowed: Allowed) -> bool {
+        let off = self.nothing.map(|nothing| level - nothing.level());
+        self.instead.is_some() && off.is_some_and(|off| off.abs() <= allowed.by_itself / 2.0)
     }
 
     fn hold_against(&mut self, level: f64, rested: Span, allowed: Allowed) {
@@ -130,7 +136,8 @@ impl EmptyReads {
         };
         let off = level - nothing.level();
         if off > allowed.by_itself {
-            if self.instead.is_none() && (off <= allowed.put_down || rested >= LEFT_THERE) {
+            let is_news = self.instead.is_none_or(|told| (level - told).abs() > allowed.by_itself);
+            if is_news && (off <= allowed.put_down || rested >= LEFT_THERE) {
                 self.instead = Some(level);
             }
         } else if off <= allowed.by_itself / 2.0 {
@@ -145,7 +152,9 @@ impl EmptyReads {
     /// How its zero has moved, as it lay empty last.
     pub(super) fn moved(&self) -> Option<MovedZero> {
         let (nothing, reads) = self.nothing.zip(self.instead)?;
-        Some(MovedZero { was: Grams::checked(nothing.level())?, reads: Grams::checked(reads)? })
+        // To a gram: no minus before nothing.
+        let grams = |level: f64| Grams::checked(level.round() + 0.0);
+        Some(MovedZero { was: grams(nothing.level())?, reads: grams(reads)? })
     }
 }
 

@@ -1,6 +1,6 @@
 //! What a stand reads with nothing on it: a zero that has moved while its flat was on it, and what only looks like that.
 
-use crate::bases::{House, LEEKS, OWN, SCALE};
+use crate::bases::{House, LEEKS, OWN, SCALE, is_watered};
 use crate::bench::{Bench, order};
 use serde_json::Value;
 use tarewell::alert::Kind;
@@ -32,7 +32,7 @@ fn a_hose_that_leans_on_the_stand_is_told_when_the_flat_is_lifted() {
         house.reads(OWN, 2600.0 + f64::from(step), 600);
     }
     assert_eq!(told(&house, STAND), None);
-    house.reads(OWN, 60.0, 50);
+    house.reads(OWN, 60.0, 100);
     assert_eq!(told(&house, STAND), None, "its cells may still creep back");
     house.reads(OWN, 60.0, 60);
     let text = told(&house, STAND).unwrap();
@@ -62,8 +62,35 @@ fn who_takes_the_hose_away_need_not_zero() {
     let mut house = lived_in();
     house.reads(OWN, 60.0, 200);
     assert!(told(&house, STAND).is_some());
-    house.reads(OWN, 4.0, 100);
+    house.reads(OWN, 4.0, 20);
     assert_eq!(told(&house, STAND), None);
+}
+
+#[test]
+fn what_the_empty_stand_was_seen_to_read_is_no_water_when_the_flat_is_back() {
+    let watered = |house: &House| house.last(LEEKS, is_watered).is_some();
+    let mut house = lived_in();
+    house.reads(OWN, 45.0, 300);
+    assert!(told(&house, STAND).is_some());
+    house.reads(OWN, 2645.0, 900);
+    assert!(!watered(&house), "{:?}", house.events);
+    // Who pours while it is away has poured.
+    house.reads(OWN, 45.0, 300);
+    house.reads(OWN, 2945.0, 900);
+    assert!(watered(&house));
+}
+
+#[test]
+fn the_number_that_is_told_follows_the_hose() {
+    let mut house = lived_in();
+    house.reads(OWN, 40.0, 200);
+    assert!(told(&house, STAND).unwrap().contains("reads 40 g"));
+    house.reads(OWN, 2640.0, 600);
+    house.reads(OWN, 90.0, 200);
+    house.wait(600.0);
+    house.reads(OWN, 90.0, 30);
+    let text = told(&house, STAND).unwrap();
+    assert!(text.contains("reads 90 g"), "{text}");
 }
 
 #[test]
@@ -84,7 +111,7 @@ fn a_shared_scale_is_looked_at_between_its_flats() {
     let mut house = House::new();
     house.reads(SCALE, 0.0, 200);
     house.reads(SCALE, 2600.0, 60);
-    house.reads(SCALE, 45.0, 100);
+    house.reads(SCALE, 45.0, 150);
     let text = told(&house, Subject::Stand(SCALE)).unwrap();
     assert!(text.contains("What it bears will seem 45 g heavier"), "{text}");
 }
