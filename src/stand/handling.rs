@@ -129,10 +129,11 @@ impl Handler {
         }
     }
 
-    /// More than the flat can weigh, and not yet for long enough to say that it is something else: two slow readings that fail alike
+    /// What the flat cannot weigh, and not yet for long enough to say that it is something else: two slow readings that fail alike
     /// agree as well.
     fn may_be_another(&self, weight: f64, scene: &Scene) -> bool {
-        self.episode.is_some() && !self.misfit && !scene.soaking && Self::is_too_heavy(weight, scene)
+        let cannot_be = || scene.flat.as_ref().is_some_and(|flat| misfit(weight, flat).is_some());
+        self.episode.is_some() && !self.misfit && !scene.soaking && cannot_be()
     }
 
     /// As if it had stood at `level` since then.
@@ -263,10 +264,15 @@ impl Handler {
             self.before = before;
             return;
         }
+        said.push(Said::Handled(self.returned(weight, before, look, scene)));
+    }
+
+    /// It is back, and weighs so much; `before` is what it weighed when it went, and when that was.
+    fn returned(&self, weight: f64, before: Option<(f64, Mono)>, look: &Look, scene: &Scene) -> Handling {
         let (change, away) = before.map_or((0.0, Span::ZERO), |(from, at)| (weight - from, look.at.mono.since(at)));
         let dried = self.drying_now(scene).unwrap_or(0.0) * away.as_hours().max(0.0);
         let added = (before.is_some() && change > WATERING).then_some(Grams::new(change + dried));
-        said.push(Said::Handled(Handling::Returned { change: Grams::new(change), away, watered_away: added }));
+        Handling::Returned { change: Grams::new(change), away, watered_away: added }
     }
 
     /// Whether a weight can be the flat's; says so when that changes.
@@ -403,7 +409,7 @@ impl Handler {
     /// An episode is over: says what it was, goes on from where it ended; gives that weight.
     fn close(&mut self, episode: &Episode, look: &Look, scene: &Scene, said: &mut Vec<Said>) -> f64 {
         let sum = episode.sum(&look.by);
-        let weight = episode.weight();
+        let (from, weight) = (self.level(), episode.weight());
         let last = self.trend.as_ref().map_or(look.at.mono, Trend::at);
         self.resume(weight, last, look.by.variance);
         if let (Some(trend), Some(drying)) = (self.trend, self.drying_now(scene)) {
@@ -416,6 +422,13 @@ impl Handler {
             || sum.change > WATERING && Self::is_too_heavy(weight, scene)
             || sum.change < -WATERING && sum.abrupt;
         if doubtful && !self.fits(weight, scene, said) && !fitted {
+            // The flat that belongs here is away, with the weight it had.
+            self.before.get_or_insert((from, last));
+            return weight;
+        }
+        if let Some(before) = self.before.filter(|_| fitted && !self.misfit) {
+            self.before = None;
+            said.push(Said::Handled(self.returned(weight, Some(before), look, scene)));
             return weight;
         }
         if let Some(handled) = classify(episode, &sum, look, scene) {

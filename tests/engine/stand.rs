@@ -219,6 +219,39 @@ fn a_flat_too_heavy_to_be_this_one_is_told_and_so_is_the_end_of_it() {
 }
 
 #[test]
+fn what_stood_in_the_place_of_a_flat_for_a_while_has_watered_nothing() {
+    let band = FlatScene { dry: Some(Grams::new(2900.0)), capacity: Some(Grams::new(4500.0)), ..FlatScene::default() };
+    // A can, put there and taken away at once or with the stand empty in between.
+    for gap in [0, 6] {
+        let mut bench = Bench::new(StandSettings::default(), Some(band.clone()));
+        let mut second = 0.0;
+        let mut read = |bench: &mut Bench, weight: f64, count: usize| {
+            let heard: Vec<Heard> = (0..count)
+                .map(|_| {
+                    second += 10.0;
+                    bench.read(second, weight)
+                })
+                .collect();
+            heard
+        };
+        read(&mut bench, 3700.0, 100);
+        read(&mut bench, 0.0, gap);
+        let as_a_can = read(&mut bench, 1800.0, 100);
+        let until_told = as_a_can.iter().take(20).filter(|heard| matches!(heard, Heard::Steady(_))).count();
+        assert!(gap > 0 || until_told == 0, "it is no flat of 1.8 kg for a moment either");
+        read(&mut bench, 0.0, gap);
+        read(&mut bench, 3698.0, 100);
+        let handled = bench.handled();
+        let water = |handling: &Handling| {
+            matches!(handling, Handling::Watered { .. } | Handling::Returned { watered_away: Some(_), .. })
+        };
+        assert!(!handled.iter().any(|(_, handling)| water(handling)), "{gap}: {handled:?}");
+        let is_back = |handling: &Handling| matches!(handling, Handling::Returned { change, .. } if change.abs() < Grams::new(5.0));
+        assert!(handled.last().is_some_and(|(_, handling)| is_back(handling)), "{gap}: {handled:?}");
+    }
+}
+
+#[test]
 fn drying_through_a_silence_is_no_removal() {
     let mut bench = Bench::plain();
     for place in 0..100 {
