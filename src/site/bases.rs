@@ -133,7 +133,11 @@ impl Site {
         let flat = &self.flats[index];
         let (band, _) = flat.band?;
         let weighed = flat.kept.weighed?;
-        flat.kept.between.as_deref().filter(|between| between.basis != Basis::Stand)?;
+        if !self.is_between(index) {
+            // Off its own stand, or while that is silent, it is carried on by its own drying.
+            let carried = flat.present.zip(flat.error).filter(|_| !self.is_weighed(index));
+            return carried.map(|(present, error)| (present, Grams::new(error.get().hypot(5.0))));
+        }
         let (lost, error) = self.lost_by_leader(index, band.width(), at);
         Some((weighed.weight + self.held(index, Some(at)).kept - lost, Grams::new(error.get().hypot(5.0))))
     }

@@ -73,6 +73,7 @@ fn what_was_told_while_a_stand_did_not_see_is_not_told_again() {
             } else {
                 pours(&mut house, LEEKS, 250.0).unwrap();
             }
+            assert_eq!(told(&house, LEEKS).len(), 1, "{lifted} {typed}");
             house.wait(3600.0);
             house.reads(OWN, weight + 235.0, 900);
             assert_eq!(told(&house, LEEKS).len(), 1, "{lifted} {typed}: {:?}", told(&house, LEEKS));
