@@ -3,7 +3,7 @@
 
 use super::flats::Weighed;
 use super::life::Seen;
-use super::pours::Pour;
+use super::pours::{BY_THE_JUG, Pour};
 use super::{Happening, Output, Sample, Site, Subject};
 use crate::flat::{Pace, Taken, usual};
 use crate::moment::{Moment, Span};
@@ -158,13 +158,13 @@ impl Site {
             // Over a time in which nothing was known of it, only what it has gained since it was weighed is sure to have been poured.
             if is_unknown {
                 let gain = weight - weighed_with_water;
-                return (gain, gain > poured * 0.1 + width * LEAST_GAIN);
+                return (gain, gain > poured * BY_THE_JUG + width * LEAST_GAIN);
             }
             let expected = expected + ran_off;
             let gain = weight - expected;
             let by_its_drying = (error * SURE).max(width * LEAST_GAIN);
             // However it dries, it does not become heavier by that.
-            (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * 0.1 + width * LEAST_GAIN))
+            (gain, gain > by_its_drying.min(weighed_with_water - expected + poured * BY_THE_JUG + width * LEAST_GAIN))
         });
         let dome = expected.and_then(|(expected, error)| self.dome_in_a_weight(index, weight - expected, error));
         let lacks =

@@ -238,7 +238,7 @@ impl Site {
     }
 
     /// Whether it stays on a stand: on a shared scale it is a guest.
-    fn has_own_stand(&self, flat: usize) -> bool {
+    pub(super) fn has_own_stand(&self, flat: usize) -> bool {
         let stand = self.flats.get(flat).and_then(|flat| self.plan.stands.get(flat.stand?));
         stand.is_some_and(|(_, settings)| !settings.shared)
     }

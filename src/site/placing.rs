@@ -84,6 +84,7 @@ impl Site {
     /// The flat belongs on another stand from now on: it may be there already, or be carried there soon.
     pub(super) fn is_carried(&mut self, index: usize) {
         self.interrupt(index, Span::minutes(30));
+        self.tell_away_since_weighed(index);
         let flat = &mut self.flats[index];
         let to = flat.stand;
         flat.carried = to.and(flat.kept.weighed).map(|weighed| (weighed.weight, self.now.mono));

@@ -8,7 +8,9 @@ use crate::units::Grams;
 use serde::{Deserialize, Serialize};
 
 /// Who pours reads a jug to a tenth.
-const BY_THE_JUG: f64 = 0.1;
+pub(super) const BY_THE_JUG: f64 = 0.1;
+/// What a full flat holds is known so well, as a share of its band.
+const WHEN_FULL: f64 = 0.03;
 /// A gain that differs from what was told of it by less than this is that.
 const SAME_WATER: Grams = Grams::new(20.0);
 
@@ -39,7 +41,7 @@ pub(super) struct Held {
 impl Held {
     /// How unsure it is what the flat holds of it: a flat that ran over is full.
     pub fn error(self, width: Grams) -> Grams {
-        if self.ran_off > Grams::ZERO { width * 0.03 } else { self.kept * BY_THE_JUG }
+        if self.ran_off > Grams::ZERO { width * WHEN_FULL } else { self.kept * BY_THE_JUG }
     }
 
     fn pour(&mut self, amount: Grams, room: Grams) {
@@ -158,7 +160,7 @@ impl Site {
 
     /// Of a flat with a stand of its own, which does not see it now.
     pub(super) fn tell_away(&mut self, index: usize, seq: u64, at: Moment, amount: Grams) {
-        if self.plan.flats[index].1.stand.is_some() || self.flats[index].stand.is_some() {
+        if self.has_own_stand(index) {
             self.flats[index].kept.between.get_or_insert_default().tell_away(seq, at, amount);
         }
     }
@@ -193,6 +195,13 @@ impl Site {
         let is_quiet = bench.is_some_and(|bench| bench.stand.is_left_alone());
         if let Some(between) = self.flats[index].kept.between.as_deref_mut().filter(|_| is_quiet) {
             between.told_away.clear();
+        }
+    }
+
+    /// It is carried to another stand, which will hold it against its last weight: only what was poured since is not in that.
+    pub(super) fn tell_away_since_weighed(&mut self, index: usize) {
+        if let Some(between) = self.flats[index].kept.between.as_deref_mut() {
+            between.told_away.clone_from(&between.pours);
         }
     }
 }

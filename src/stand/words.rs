@@ -255,7 +255,12 @@ impl fmt::Display for Fault {
                 write!(f, "{:.0} g is more than its max_load; take the load off, then check its zero", weight.get())
             }
             Self::BelowZero(weight) => {
-                write!(f, "it reads {:.0} g, far below an empty stand: look at its wires; if they are sound and nothing lies on it, `zero` it with \"force\":true", weight.get())
+                write!(
+                    f,
+                    "it reads {:.0} g, far below an empty stand: look at its wires; if they are sound and nothing lies on it, `zero` \
+                     it with \"force\":true",
+                    weight.get()
+                )
             }
             Self::Frozen(span) if *span >= Span::hours(1) => {
                 write!(f, "not a digit has changed for {:.1} h, though the flat is drying", span.as_hours())

@@ -131,3 +131,28 @@ fn who_waters_one_after_the_other_waters_each_once() {
         near(&house, 0.85 - (weight - later) / 1000.0);
     }
 }
+
+#[test]
+fn what_was_told_while_a_flat_had_no_stand_is_told_once_and_hides_no_water() {
+    for weighed_between in [true, false] {
+        let mut house = House::new();
+        house.reads(OWN, 2500.0, 120);
+        house.reads(OWN, 0.0, 60);
+        house.flat(LEEKS, Command::Move { stand: None }).unwrap();
+        for _ in 0..2 {
+            pours(&mut house, LEEKS, 100.0).unwrap();
+            house.wait(600.0);
+        }
+        if weighed_between {
+            house.typed(LEEKS, 2700.0).unwrap();
+        }
+        pours(&mut house, LEEKS, 100.0).unwrap();
+        house.flat(LEEKS, Command::Move { stand: Some(OWN) }).unwrap();
+        house.reads(OWN, 0.0, 60);
+        let before = told(&house, LEEKS).len();
+        // Two hundred more than anybody has told of.
+        house.reads(OWN, 3000.0, 900);
+        let all = told(&house, LEEKS);
+        assert!(all.len() == before + 1 && (all[before].0 - 200.0).abs() < 10.0, "{weighed_between}: {all:?}");
+    }
+}
